@@ -1,0 +1,1 @@
+"""Nouns that hold and check themselves: plan, run, profile, results, verdict."""
