@@ -1,0 +1,1 @@
+"""Profile to results: load-in, crossings, measures, zones, uniformity."""

@@ -1,0 +1,3 @@
+"""The one place that turns settings into objects."""
+
+from __future__ import annotations

@@ -1,0 +1,1 @@
+"""Run to profile: health checks, alignment, correction with its uncertainty."""

@@ -1,0 +1,1 @@
+"""Results and limits to verdict: pass, fail or undecided."""

@@ -1,0 +1,1 @@
+"""Contract suites that adapters written elsewhere can run."""

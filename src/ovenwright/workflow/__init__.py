@@ -1,0 +1,1 @@
+"""The verbs of the tool, one function each; no sums, no SQL."""
