@@ -1,0 +1,186 @@
+"""The report's facts, said once; every format draws these same words and digits."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from ovenwright import __version__
+from ovenwright.domain.plan import Plan, TunnelOven
+from ovenwright.domain.run import Run
+from ovenwright.domain.verdict import Decided, Outcome, RequirementVerdict, Verdict
+from ovenwright.reporting import charts, sections
+from ovenwright.reporting.document import (
+    Block,
+    Callout,
+    Cell,
+    Column,
+    Document,
+    Points,
+    Section,
+    Table,
+    Tone,
+)
+from ovenwright.reporting.words import DASH, Shown, clock, probability
+
+TONE = {Outcome.PASS: Tone.GOOD, Outcome.FAIL: Tone.POOR, Outcome.UNDECIDED: Tone.OPEN}
+SIGN = {Outcome.PASS: "✓ pass", Outcome.FAIL: "✗ fail", Outcome.UNDECIDED: "? undecided"}
+
+
+@dataclass(frozen=True, slots=True)
+class Occasion:
+    """When and for whom the report is made."""
+
+    made_ns: int
+    note: str = ""
+
+
+def tell(verdict: Verdict, run: Run, plan: Plan, shown: Shown, occasion: Occasion) -> Document:
+    """Return the whole report as facts.
+
+    Parameters
+    ----------
+    verdict : what was found and decided
+    run : the sealed run it rests on, for its origin and its digest
+    plan : the plan it was held against
+    shown : the unit and time zone people see
+    occasion : when the report is made
+    """
+    first: list[Block] = [
+        Callout(TONE[verdict.outcome], SIGN[verdict.outcome], headline(verdict)),
+        charts.history(verdict, plan, shown),
+        asked_and_found(verdict, shown),
+        charts.oven_plan(plan, verdict.results, shown),
+    ]
+    if verdict.next_looks:
+        first.append(Points("What to look at next", verdict.next_looks))
+    parts = [
+        sections.requirements(verdict, shown),
+        sections.crossings(verdict, shown),
+        sections.build_ups(verdict, shown),
+        sections.zones(verdict, shown),
+        sections.evenness(verdict, shown),
+        sections.surroundings(verdict, shown),
+        sections.health(verdict, shown),
+        sections.budget(verdict, shown),
+        sections.method(verdict, run, plan),
+        sections.cautions(verdict, plan),
+        sections.origin(run, shown),
+    ]
+    made = Shown(shown.fahrenheit, shown.time_zone).moment(occasion.made_ns, absolute=True)
+    return Document(
+        title=plan.title,
+        subtitle=_subtitle(run, plan, shown),
+        run_id=run.id,
+        digest=run.digest,
+        unit=shown.temperature_unit,
+        outcome=verdict.outcome.value,
+        headline=headline(verdict),
+        first_page=tuple(first),
+        sections=tuple(p for p in parts if p is not None),
+        footer=f"Run {run.id} · digest {run.digest[:16]} · Ovenwright {__version__} · made {made}",
+        facts=_facts(verdict, run, plan, shown),
+    )
+
+
+def headline(verdict: Verdict) -> str:
+    """Return the verdict in one or two sentences."""
+    if verdict.reasons:
+        return " ".join(verdict.reasons)
+    count = len(verdict.requirements)
+    return f"All {count} requirements are met." if count else "Nothing was asked of this run."
+
+
+def asked_and_found(verdict: Verdict, shown: Shown) -> Table:
+    """Return the table of what was asked and what was found, one row a requirement."""
+    rows = []
+    for item in verdict.requirements:
+        found = item.deciding
+        decimals = shown.decimals(found.standard_uncertainty, found.unit)
+        rows.append(
+            (
+                Cell(item.requirement.name),
+                Cell(asked(item, shown)),
+                shown.measure(found.value, found.unit, decimals),
+                shown.uncertainty(_half_width(found), found.unit, decimals),
+                Cell(found.channel or "whole oven"),
+                Cell(probability(found.probability)),
+                Cell(SIGN[item.outcome], tone=TONE[item.outcome]),
+            )
+        )
+    return Table(
+        id="asked-and-found",
+        title="What was asked, what was found",
+        columns=(
+            Column("requirement", width=2.2),
+            Column("asked", width=1.6),
+            Column("found", number=True, width=1.2),
+            Column("± U (95 %)", number=True, width=1.1),
+            Column("decided by", width=1.2),
+            Column("probability", number=True, width=1.1),
+            Column("verdict", width=1.2),
+        ),
+        rows=tuple(rows),
+        note="Probability is that of meeting the limit, given the uncertainty (JCGM 106). "
+        "U is the half-width of the 95 % interval.",
+        empty="The plan asks for nothing: add [[requirements]] to get a verdict.",
+    )
+
+
+def asked(item: RequirementVerdict, shown: Shown) -> str:
+    """Return the limit in words."""
+    need, unit = item.requirement, item.deciding.unit
+    parts = []
+    for sign, limit in (("≥", need.at_least), ("≤", need.at_most)):
+        if limit is not None:
+            decimals = sections.limit_decimals(shown.number(limit, unit))
+            parts.append(f"{sign} {shown.measure(limit, unit, decimals).text}")
+    return " and ".join(parts)
+
+
+def _half_width(found: Decided) -> float:
+    low, high = found.interval_95
+    return (high - low) / 2.0
+
+
+def _subtitle(run: Run, plan: Plan, shown: Shown) -> str:
+    when = (
+        shown.moment(run.start_ns, absolute=run.absolute) if run.absolute else "date not recorded"
+    )
+    site = f"{plan.site.name}, " if plan.site.name else ""
+    return f"{site}{plan.oven.name} · {plan.product.name} · {when}"
+
+
+def _facts(verdict: Verdict, run: Run, plan: Plan, shown: Shown) -> tuple[tuple[str, str], ...]:
+    results = verdict.results
+    process = results.load_out.at_s - results.load_in.at_s
+    oven = plan.oven
+    facts = [
+        ("run", run.id),
+        ("site", plan.site.name or DASH),
+        ("oven", oven.name),
+        ("product", plan.product.name),
+        (
+            "started",
+            shown.moment(run.start_ns, absolute=True) if run.absolute else "date not recorded",
+        ),
+        ("recorded for", clock((run.end_ns - run.start_ns) / 1e9)),
+        ("in the oven for", clock(process)),
+        ("channels", str(len(results.profile.channels))),
+        ("readings", f"{run.samples:,}".replace(",", " ")),
+        ("interval", f"{results.profile.interval_s:g} s"),
+        (
+            "boiling point there",
+            f"{shown.celsius(results.profile.boiling_c, 1).text} {shown.temperature_unit} "
+            f"at {results.profile.pressure_kpa:.1f} kPa",
+        ),
+    ]
+    if isinstance(oven, TunnelOven):
+        facts.append(("belt speed", f"{oven.belt_speed_m_min:g} m/min"))
+    missing = int(np.isnan(results.profile.temp_c).sum())
+    facts.append(("readings missing or taken out", str(missing)))
+    return tuple(facts)
+
+
+__all__ = ["Occasion", "Section", "asked", "asked_and_found", "headline", "tell"]
