@@ -68,6 +68,8 @@ class Series:
     ``time_ns`` (n,) int64 UTC nanoseconds, ``value_c`` (n,) float64 °C with NaN where there is no
     number, ``quality`` (n,) uint8 of :class:`Quality`. ``raw`` (n,) holds the number as the
     instrument gave it when that was not °C, else None; ``raw_unit`` names its unit.
+    ``restated_from`` names the thermocouple type the instrument was set to when ``value_c`` was
+    already put right from that type; such readings must not be restated again.
     """
 
     time_ns: IntArray
@@ -75,6 +77,7 @@ class Series:
     quality: QualityArray
     raw: FloatArray | None = None
     raw_unit: str = "degC"
+    restated_from: str = ""
 
     def __post_init__(self) -> None:
         n = self.time_ns.shape[0]
