@@ -188,7 +188,8 @@ def oven_plan(plan: Plan, results: Results, shown: Shown) -> OvenPlan:
     lanes = [c.place.lane for c in plan.channels if c.place.lane]
     across = _lanes(lanes)
     points = []
-    unplaced = 0
+    roles = list(dict.fromkeys(c.role for c in plan.channels))
+    unplaced = riding = 0
     for i, channel in enumerate(plan.channels):
         place = channel.place
         x = place.x_m
@@ -196,12 +197,9 @@ def oven_plan(plan: Plan, results: Results, shown: Shown) -> OvenPlan:
         if y is None and place.lane:
             y = across[place.lane] * width
         if x is None and isinstance(oven, TunnelOven):
-            # product channels ride through; they are drawn at the entry, one row a role
-            x = (
-                -0.04
-                * length
-                * (1 + list(dict.fromkeys(c.role for c in plan.channels)).index(channel.role))
-            )
+            # it travels through every zone: roles are drawn apart only so that names can be read
+            x = length * (0.02 + 0.98 * roles.index(channel.role) / len(roles))
+            riding += 1
         if x is None or y is None:
             unplaced += 1
             continue
@@ -216,7 +214,14 @@ def oven_plan(plan: Plan, results: Results, shown: Shown) -> OvenPlan:
                 _temp(top.get(channel.name, np.nan), shown),
             )
         )
-    note = f"{unplaced} channels have no place in the plan." if unplaced else ""
+    said = []
+    if riding:
+        said.append(
+            "Sensors ride through all zones; roles are drawn apart along the belt to be read."
+        )
+    if unplaced:
+        said.append(f"{unplaced} channels have no place in the plan.")
+    note = " ".join(said)
     where = "; ".join(f"{p.name} ({p.role}) highest {p.text}" for p in points)
     return OvenPlan(
         id="oven-plan",

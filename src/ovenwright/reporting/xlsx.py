@@ -1,0 +1,381 @@
+"""Draws the report as a spreadsheet: facts, a native chart, every reading, and live formulas."""
+
+from __future__ import annotations
+
+import io
+import math
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from typing import Any
+from zoneinfo import ZoneInfo
+
+import numpy as np
+import xlsxwriter
+
+from ovenwright.domain.arrays import FloatArray
+from ovenwright.domain.run import NS
+from ovenwright.domain.verdict import Verdict
+from ovenwright.reporting.document import (
+    Bars,
+    Callout,
+    Cell,
+    Document,
+    Line,
+    Paragraph,
+    Points,
+    Section,
+    Table,
+    TimeChart,
+    Tone,
+)
+from ovenwright.reporting.ink import COLOURS
+from ovenwright.reporting.words import Shown
+from ovenwright.reporting.xlsx_lethality import Pens, write_lethality
+
+CHART_ROWS = 500
+MOST_ROWS = 1_048_000  # a sheet holds 1,048,576; the head needs a few
+_MARKERS = ("circle", "square", "triangle", "diamond", "x", "plus", "star", "long_dash")
+_DASHES = ("solid", "dash", "round_dot", "dash_dot")
+
+
+@dataclass(frozen=True, slots=True)
+class Formats:
+    """The cell formats of the workbook, made once."""
+
+    book: Any
+    plain: Any
+    head: Any
+    head_right: Any
+    title: Any
+    part: Any
+    note: Any
+    wrap: Any
+    tones: dict[Tone, Any]
+    stamp: Any
+    numbers: dict[int, Any]
+
+    def number(self, decimals: int) -> Any:
+        """Return the format that shows so many decimals."""
+        if decimals not in self.numbers:
+            code = "0" + ("." + "0" * decimals if decimals else "")
+            self.numbers[decimals] = self.book.add_format({"num_format": code, "valign": "top"})
+        return self.numbers[decimals]
+
+
+def render_xlsx(document: Document, verdict: Verdict, shown: Shown) -> bytes:
+    """Return the report as a spreadsheet.
+
+    Readings are written in order with constant memory; the chart is fed from a thinned sheet of at
+    most about 500 rows, which says so.
+    """
+    buffer = io.BytesIO()
+    book = xlsxwriter.Workbook(
+        buffer, {"constant_memory": True, "strings_to_formulas": False, "strings_to_urls": False}
+    )
+    book.set_properties(
+        {"title": document.title, "subject": document.headline, "comments": document.footer}
+    )
+    f = _formats(book)
+    summary = book.add_worksheet("Summary")
+    results = book.add_worksheet("Results")
+    lethality = book.add_worksheet("Lethality") if verdict.results.build_up else None
+    method = book.add_worksheet("Method")
+    chart_data = book.add_worksheet("Chart data")
+    chart = next(b for b in document.first_page if isinstance(b, TimeChart))
+    end_row = _chart_data(chart_data, chart, f)
+    _summary(summary, document, f)
+    _place_chart(book, summary, chart, end_row, row=_summary_rows(document) + 1)
+    behind = ("method", "cautions", "origin")
+    _sections(results, [s for s in document.sections if s.id not in behind], f)
+    if lethality is not None:
+        write_lethality(lethality, verdict, shown, Pens(f.number, f.head, f.title, f.note))
+    _sections(method, [s for s in document.sections if s.id in behind], f)
+    _readings(book, verdict, shown, f)
+    summary.activate()
+    book.close()
+    return buffer.getvalue()
+
+
+def _formats(book: Any) -> Formats:
+    def make(**kind: Any) -> Any:
+        return book.add_format({"valign": "top", **kind})
+
+    return Formats(
+        book=book,
+        plain=make(),
+        head=make(bold=True, bottom=1, text_wrap=True),
+        head_right=make(bold=True, bottom=1, align="right", text_wrap=True),
+        title=make(bold=True, font_size=16),
+        part=make(bold=True, font_size=12),
+        note=make(italic=True, font_color="#5f5a52"),
+        wrap=make(text_wrap=True),
+        tones={
+            Tone.GOOD: make(bold=True, font_color="#17613a"),
+            Tone.POOR: make(bold=True, font_color="#a8320b"),
+            Tone.OPEN: make(bold=True, font_color="#7a5c00"),
+            Tone.QUIET: make(font_color="#5f5a52"),
+            Tone.PLAIN: make(),
+        },
+        stamp=make(num_format="yyyy-mm-dd hh:mm:ss.000"),
+        numbers={},
+    )
+
+
+def _cell(sheet: Any, row: int, column: int, cell: Cell, f: Formats) -> None:
+    if cell.number is not None and math.isfinite(cell.number) and not _has_words(cell):
+        sheet.write_number(row, column, cell.number, f.number(cell.decimals))
+    elif cell.number is not None and math.isfinite(cell.number):
+        # the unit stays with the number as part of its format, so that the cell can be computed on
+        code = "0" + ("." + "0" * cell.decimals if cell.decimals else "")
+        unit = cell.text.split(" ", 1)[1].replace('"', "")
+        key = f"{code}|{unit}"
+        store: dict[Any, Any] = f.numbers  # formats with a unit live beside the plain ones
+        if key not in store:
+            store[key] = f.book.add_format(
+                {"num_format": f'{code}" {unit}"', "align": "right", "valign": "top"}
+            )
+        sheet.write_number(row, column, cell.number, store[key])
+    else:
+        sheet.write_string(row, column, cell.text, f.tones[cell.tone])
+
+
+def _has_words(cell: Cell) -> bool:
+    return " " in cell.text
+
+
+def _table(sheet: Any, row: int, table: Table, f: Formats) -> int:
+    sheet.write_string(row, 0, table.title, f.part)
+    row += 1
+    if not table.rows:
+        sheet.write_string(row, 0, table.empty, f.note)
+        return row + 2
+    for j, column in enumerate(table.columns):
+        sheet.write_string(row, j, column.name, f.head_right if column.number else f.head)
+    for cells in table.rows:
+        row += 1
+        for j, cell in enumerate(cells):
+            _cell(sheet, row, j, cell, f)
+    row += 1
+    if table.note:
+        sheet.write_string(row, 0, table.note, f.note)
+        row += 1
+    return row + 1
+
+
+def _summary_rows(document: Document) -> int:
+    """Return the row below the first page's words, so that the chart can be placed there."""
+    table = next(b for b in document.first_page if isinstance(b, Table))
+    looks = next((b for b in document.first_page if isinstance(b, Points)), None)
+    return 5 + len(table.rows) + 5 + (len(looks.items) + 2 if looks else 0) + len(document.facts)
+
+
+def _summary(sheet: Any, document: Document, f: Formats) -> None:
+    sheet.set_column(0, 0, 34)
+    sheet.set_column(1, 1, 24)
+    sheet.set_column(2, 6, 16)
+    sheet.hide_gridlines(2)
+    sheet.set_landscape()
+    sheet.fit_to_pages(1, 0)
+    verdict = next(b for b in document.first_page if isinstance(b, Callout))
+    sheet.write_string(0, 0, document.title, f.title)
+    sheet.write_string(1, 0, document.subtitle, f.note)
+    sheet.write_string(2, 0, verdict.title, f.tones[verdict.tone])
+    sheet.write_string(3, 0, verdict.text, f.plain)
+    table = next(b for b in document.first_page if isinstance(b, Table))
+    row = _table(sheet, 5, table, f)
+    looks = next((b for b in document.first_page if isinstance(b, Points)), None)
+    if looks:
+        sheet.write_string(row, 0, looks.title, f.part)
+        for item in looks.items:
+            row += 1
+            sheet.write_string(row, 0, item, f.plain)
+        row += 2
+    for name, value in document.facts:
+        sheet.write_string(row, 0, name, f.note)
+        sheet.write_string(row, 1, value, f.plain)
+        row += 1
+
+
+def _sections(sheet: Any, parts: list[Section], f: Formats) -> None:
+    sheet.set_column(0, 0, 26)
+    sheet.set_column(1, 9, 16)
+    sheet.set_landscape()
+    sheet.fit_to_pages(1, 0)
+    row = 0
+    for part in parts:
+        sheet.write_string(row, 0, part.title, f.title)
+        row += 2
+        for block in part.blocks:
+            if isinstance(block, Table):
+                row = _table(sheet, row, block, f)
+            elif isinstance(block, Points):
+                sheet.write_string(row, 0, block.title, f.part)
+                for item in block.items:
+                    row += 1
+                    sheet.write_string(row, 0, item, f.plain)
+                row += 2
+            elif isinstance(block, Paragraph):
+                sheet.write_string(row, 0, block.text, f.plain)
+                row += 2
+            elif isinstance(block, Callout):
+                sheet.write_string(row, 0, f"{block.title}: {block.text}", f.tones[block.tone])
+                row += 2
+            elif isinstance(block, Bars):
+                row = _bars(sheet, row, block, f)
+        row += 1
+
+
+def _bars(sheet: Any, row: int, block: Bars, f: Formats) -> int:
+    sheet.write_string(row, 0, f"{block.title}, {block.unit}", f.part)
+    for name, parts in block.groups:
+        for label, value in parts:
+            row += 1
+            sheet.write_string(row, 0, name, f.plain)
+            sheet.write_string(row, 1, label, f.plain)
+            if math.isfinite(value):
+                sheet.write_number(row, 2, value, f.number(2))
+    return row + 2
+
+
+def _chart_data(sheet: Any, chart: TimeChart, f: Formats) -> int:
+    """Write the thinned data that the native chart draws; return the last row."""
+    sheet.write_string(
+        0, 0, f"Thinned for the chart, at most about {CHART_ROWS} rows; every reading is on the "
+        "Readings sheet.", f.note,
+    )  # fmt: skip
+    sheet.set_column(0, len(chart.lines), 13)
+    sheet.freeze_panes(2, 1)
+    sheet.write_string(1, 0, chart.x_label, f.head)
+    for j, line in enumerate(chart.lines):
+        sheet.write_string(1, j + 1, line.name, f.head_right)
+    grid, columns = _on_one_grid(chart.lines)
+    x_format, y_format = f.number(3), f.number(2)
+    for i, x in enumerate(grid.tolist()):
+        sheet.write_number(i + 2, 0, x, x_format)
+        for j, column in enumerate(columns):
+            value = float(column[i])
+            if math.isfinite(value):
+                sheet.write_number(i + 2, j + 1, value, y_format)
+    return int(grid.size) + 1
+
+
+def _on_one_grid(lines: tuple[Line, ...]) -> tuple[FloatArray, list[FloatArray]]:
+    """Return the lines on one even grid; a gap in a line stays a gap."""
+    there = [ln for ln in lines if ln.x.size]
+    if not there:
+        return np.zeros(0), [np.zeros(0) for _ in lines]
+    grid = np.linspace(
+        min(float(ln.x[0]) for ln in there), max(float(ln.x[-1]) for ln in there), CHART_ROWS
+    )
+    columns = []
+    for line in lines:
+        if line.x.size < 2:
+            columns.append(np.full(grid.size, np.nan))
+            continue
+        # interpolating through a NaN gives NaN: that is the gap
+        columns.append(np.interp(grid, line.x, line.y, left=np.nan, right=np.nan))
+    return grid, columns
+
+
+def _place_chart(book: Any, sheet: Any, chart: TimeChart, end_row: int, *, row: int) -> None:
+    drawn = book.add_chart({"type": "scatter", "subtype": "straight"})
+    for j, line in enumerate(chart.lines):
+        colour = COLOURS[line.look % len(COLOURS)]
+        drawn.add_series(
+            {
+                "name": ["Chart data", 1, j + 1],
+                "categories": ["Chart data", 2, 0, end_row, 0],
+                "values": ["Chart data", 2, j + 1, end_row, j + 1],
+                "line": {
+                    "color": colour,
+                    "width": 1.75,
+                    "dash_type": _DASHES[(line.look // len(COLOURS)) % len(_DASHES)],
+                },
+                "marker": {"type": "none"},
+            }
+        )
+    drawn.set_title({"name": chart.title, "name_font": {"size": 12}})
+    drawn.set_x_axis(
+        {
+            "name": chart.x_label,
+            "major_gridlines": {"visible": False},
+            "num_format": "0",
+            "label_position": "low",
+        }
+    )
+    drawn.set_y_axis(
+        {
+            "name": chart.y_label,
+            "num_format": "0",
+            "major_gridlines": {"visible": True, "line": {"color": "#d9d9d9"}},
+        }
+    )
+    drawn.set_legend({"position": "right"})
+    drawn.show_blanks_as("gap")
+    drawn.set_size({"width": 1040, "height": 460})
+    sheet.insert_chart(row, 0, drawn, {"description": chart.alt})
+
+
+def _readings(book: Any, verdict: Verdict, shown: Shown, f: Formats) -> None:
+    """Write every reading in the shown unit, on as many sheets as the rows need."""
+    profile = verdict.results.profile
+    values = profile.raw_c * 1.8 + 32.0 if shown.fahrenheit else profile.raw_c
+    stamps = _local_stamps(verdict, shown) if profile.absolute else None
+    rows = profile.time_s.size
+    decimals = _decimals(profile.resolution_k)
+    for part, start in enumerate(range(0, max(rows, 1), MOST_ROWS)):
+        sheet = book.add_worksheet("Readings" if part == 0 else f"Readings {part + 1}")
+        sheet.set_column(0, 0, 24 if stamps is not None else 12)
+        sheet.set_column(1, len(profile.names) + 1, 13)
+        sheet.freeze_panes(2, 2 if stamps is not None else 1)
+        what = f"Temperatures in {shown.temperature_unit}, as read, before correction."
+        zone = f" Local time, {shown.time_zone}." if stamps is not None else ""
+        sheet.write_string(0, 0, what + zone, f.note)
+        first = 0
+        if stamps is not None:
+            sheet.write_string(1, 0, "time", f.head)
+            first = 1
+        sheet.write_string(1, first, "elapsed, s", f.head_right)
+        for j, name in enumerate(profile.names):
+            sheet.write_string(1, first + 1 + j, name, f.head_right)
+        chunk = values[start : start + MOST_ROWS]
+        elapsed = profile.time_s[start : start + MOST_ROWS].tolist()
+        number, stamp, seconds = f.number(decimals), f.stamp, f.number(3)
+        write = sheet.write_number
+        for i, row in enumerate(chunk.tolist()):
+            r = i + 2
+            if stamps is not None:
+                write(r, 0, stamps[start + i], stamp)
+            write(r, first, elapsed[i], seconds)
+            c = first
+            for value in row:
+                c += 1
+                if value == value:  # noqa: PLR0124  # NaN stays an empty cell
+                    write(r, c, value, number)
+
+
+def _decimals(resolution_k: FloatArray) -> int:
+    finest = float(np.nanmin(resolution_k)) if np.isfinite(resolution_k).any() else 0.01
+    return min(4, max(1, math.ceil(-math.log10(finest) - 1e-9))) if finest > 0 else 2
+
+
+def _local_stamps(verdict: Verdict, shown: Shown) -> list[float]:
+    """Return spreadsheet day numbers in local time, offset changes included."""
+    profile = verdict.results.profile
+    zone = ZoneInfo(shown.time_zone)
+    utc_s = profile.start_ns / NS + profile.time_s
+    epoch = datetime(1899, 12, 30, tzinfo=UTC).timestamp()
+    hours = np.unique(np.floor_divide(utc_s, 900.0))
+    offset_of = {
+        h: (
+            datetime.fromtimestamp(h * 900.0, UTC).astimezone(zone).utcoffset() or _NO_OFFSET
+        ).total_seconds()
+        for h in hours.tolist()
+    }
+    offsets = np.array([offset_of[h] for h in hours.tolist()])
+    local = utc_s + offsets[np.searchsorted(hours, np.floor_divide(utc_s, 900.0))]
+    stamps: list[float] = ((local - epoch) / 86_400.0).tolist()
+    return stamps
+
+
+_NO_OFFSET = datetime(1970, 1, 1, tzinfo=UTC) - datetime(1970, 1, 1, tzinfo=UTC)
