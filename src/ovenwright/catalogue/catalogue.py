@@ -1,0 +1,366 @@
+"""The index over sealed runs. It holds nothing that can't be read again from them."""
+
+from __future__ import annotations
+
+import json
+import math
+from collections.abc import Iterable, Iterator, Mapping
+from contextlib import contextmanager, suppress
+from typing import Any
+
+from sqlalchemy import (
+    Connection,
+    Engine,
+    RowMapping,
+    Select,
+    and_,
+    create_engine,
+    delete,
+    event,
+    func,
+    insert,
+    make_url,
+    select,
+)
+from sqlalchemy.exc import ArgumentError, NoSuchModuleError, SQLAlchemyError
+from sqlalchemy.pool import StaticPool
+
+from ovenwright.catalogue.entries import JudgementEntry, MeasureEntry, RunEntry
+from ovenwright.catalogue.tables import ABOUT, JUDGEMENTS, MEASURES, METADATA, RUNS, VERSION
+from ovenwright.errors import CatalogueTrouble
+
+_REBUILD = "it is only an index: rebuild it with ovenwright runs --rebuild"
+
+
+def _prepare_sqlite(connection: Any, _: object) -> None:
+    cursor = connection.cursor()
+    cursor.execute("PRAGMA foreign_keys = ON")
+    cursor.execute("PRAGMA busy_timeout = 10000")
+    with suppress(Exception):  # a read-only disk refuses; the old journal mode serves there
+        cursor.execute("PRAGMA journal_mode = WAL")
+    cursor.close()
+
+
+def _engine(url: str) -> Engine:
+    address = make_url(url)
+    if address.get_backend_name() != "sqlite":
+        return create_engine(address, pool_pre_ping=True)
+    if address.database in {None, "", ":memory:"}:
+        engine = create_engine(address, poolclass=StaticPool)
+    else:
+        engine = create_engine(address)
+    event.listen(engine, "connect", _prepare_sqlite)
+    return engine
+
+
+class Catalogue:
+    """An index over sealed runs and their judgements.
+
+    Parameters
+    ----------
+    url : a database address, such as ``sqlite:///logbook/catalogue.sqlite``; ``sqlite://`` keeps
+        the index in memory
+
+    Raises
+    ------
+    CatalogueTrouble : from every method, when the database can't be read or written
+    """
+
+    def __init__(self, url: str) -> None:
+        self.url = url
+        self._ready = False
+        try:
+            self._engine = _engine(url)
+        except (ArgumentError, NoSuchModuleError, ModuleNotFoundError) as cause:
+            raise CatalogueTrouble(
+                f"the catalogue's address can't be used: {cause}",
+                where=url.rsplit("@", maxsplit=1)[-1],
+                remedy="use sqlite:///FILE, or install the driver the address names",
+            ) from cause
+
+    def __repr__(self) -> str:
+        return f"Catalogue({self._where()!r})"
+
+    def _where(self) -> str:
+        return self._engine.url.render_as_string(hide_password=True)
+
+    @contextmanager
+    def _transaction(self) -> Iterator[Connection]:
+        try:
+            with self._engine.begin() as connection:
+                if not self._ready:
+                    METADATA.create_all(connection)
+                    self._check_version(connection)
+                    self._ready = True
+                yield connection
+        except SQLAlchemyError as cause:
+            origin = getattr(cause, "orig", None) or cause
+            raise CatalogueTrouble(
+                f"the catalogue can't be used: {origin}", where=self._where(), remedy=_REBUILD
+            ) from cause
+
+    def _check_version(self, connection: Connection) -> None:
+        found = connection.execute(select(ABOUT.c.version)).scalars().all()
+        if not found:
+            connection.execute(insert(ABOUT).values(version=VERSION))
+        elif found != [VERSION]:
+            raise CatalogueTrouble(
+                f"the catalogue has version {found[0]}, this program reads {VERSION}",
+                where=self._where(),
+                remedy=_REBUILD,
+            )
+
+    def close(self) -> None:
+        """Let go of the database's connections."""
+        self._engine.dispose()
+
+    def __enter__(self) -> Catalogue:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self.close()
+
+    # writing ------------------------------------------------------------------------------
+
+    def index(self, *runs: RunEntry) -> None:
+        """Put runs into the index; an entry of the same id is replaced, its judgements stay."""
+        if not runs:
+            return
+        with self._transaction() as connection:
+            for run in runs:
+                row = _run_row(run)
+                known = connection.execute(
+                    RUNS.update().where(RUNS.c.id == run.id).values(row)
+                ).rowcount
+                if not known:
+                    connection.execute(insert(RUNS).values(row))
+
+    def index_judgements(self, *judgements: JudgementEntry) -> None:
+        """Put judgements into the index; their runs must be there already."""
+        if not judgements:
+            return
+        with self._transaction() as connection:
+            _put_judgements(connection, judgements)
+
+    def forget(self, *run_ids: str) -> None:
+        """Take runs out of the index, with their judgements. No sealed file is touched."""
+        with self._transaction() as connection:
+            for run_id in run_ids:
+                connection.execute(delete(MEASURES).where(MEASURES.c.run_id == run_id))
+                connection.execute(delete(JUDGEMENTS).where(JUDGEMENTS.c.run_id == run_id))
+                connection.execute(delete(RUNS).where(RUNS.c.id == run_id))
+
+    def rebuild(self, runs: Iterable[RunEntry], judgements: Iterable[JudgementEntry] = ()) -> int:
+        """Make the whole index anew, in one transaction; return how many runs it holds."""
+        rows = [_run_row(run) for run in runs]
+        with self._transaction() as connection:
+            for table in (MEASURES, JUDGEMENTS, RUNS):
+                connection.execute(delete(table))
+            if rows:
+                connection.execute(insert(RUNS), rows)
+            _put_judgements(connection, judgements)
+        return len(rows)
+
+    # reading ------------------------------------------------------------------------------
+
+    def run_ids(self) -> frozenset[str]:
+        """Return the ids of all runs in the index."""
+        with self._transaction() as connection:
+            return frozenset(connection.execute(select(RUNS.c.id)).scalars())
+
+    def judgement_counts(self) -> Mapping[str, int]:
+        """Return how many judgements each run that has any was given."""
+        query = select(JUDGEMENTS.c.run_id, func.count()).group_by(JUDGEMENTS.c.run_id)
+        with self._transaction() as connection:
+            return {str(run): int(n) for run, n in connection.execute(query)}
+
+    def find(
+        self,
+        *,
+        text: str = "",
+        oven: str = "",
+        product: str = "",
+        verdict: str = "",
+        since_ns: int | None = None,
+        until_ns: int | None = None,
+        digest: str = "",
+        limit: int | None = None,
+        offset: int = 0,
+    ) -> tuple[RunEntry, ...]:
+        """Return the runs that fit all that is asked, the one sealed last first.
+
+        Parameters
+        ----------
+        text : every word must stand in id, title, oven, product, notes or a channel's name,
+            whatever the case
+        oven, product : parts of their names, whatever the case
+        verdict : of the last judgement; ``none`` for runs that were never judged
+        since_ns, until_ns : the run began at or after, before
+        digest : the start of the run's digest
+        limit, offset : which part of the answer
+        """
+        query = _with_verdict()
+        for word in text.casefold().split():
+            query = query.where(RUNS.c.folded.contains(word, autoescape=True))
+        if oven:
+            query = query.where(RUNS.c.oven_folded.contains(oven.casefold(), autoescape=True))
+        if product:
+            query = query.where(RUNS.c.product_folded.contains(product.casefold(), autoescape=True))
+        if verdict == "none":
+            query = query.where(JUDGEMENTS.c.verdict.is_(None))
+        elif verdict:
+            query = query.where(JUDGEMENTS.c.verdict == verdict)
+        if since_ns is not None:
+            query = query.where(RUNS.c.start_ns >= since_ns)
+        if until_ns is not None:
+            query = query.where(RUNS.c.start_ns < until_ns)
+        if digest:
+            query = query.where(RUNS.c.digest.startswith(digest, autoescape=True))
+        query = query.order_by(RUNS.c.sealed_ns.desc(), RUNS.c.id.desc())
+        if limit is not None:
+            query = query.limit(limit)
+        if offset:
+            query = query.offset(offset)
+            if limit is None:
+                query = query.limit(2**31)  # MySQL and SQLite know no offset without a limit
+        with self._transaction() as connection:
+            return tuple(_run_entry(row) for row in connection.execute(query).mappings())
+
+    def judgements(self, run_id: str) -> tuple[JudgementEntry, ...]:
+        """Return the judgements of a run with their key measures, oldest first."""
+        heads = (
+            select(JUDGEMENTS).where(JUDGEMENTS.c.run_id == run_id).order_by(JUDGEMENTS.c.judged_ns)
+        )
+        lines = (
+            select(MEASURES)
+            .where(MEASURES.c.run_id == run_id)
+            .order_by(MEASURES.c.judged_ns, MEASURES.c.number)
+        )
+        with self._transaction() as connection:
+            measures: dict[int, list[MeasureEntry]] = {}
+            for row in connection.execute(lines).mappings():
+                measures.setdefault(row["judged_ns"], []).append(_measure_entry(row))
+            return tuple(
+                JudgementEntry(
+                    run_id=row["run_id"],
+                    judged_ns=row["judged_ns"],
+                    verdict=row["verdict"],
+                    plan=row["plan"],
+                    software=row["software"],
+                    measures=tuple(measures.get(row["judged_ns"], ())),
+                )
+                for row in connection.execute(heads).mappings()
+            )
+
+
+def _with_verdict() -> Select[Any]:
+    """Every run with the verdict and the count of its judgements."""
+    latest = (
+        select(
+            JUDGEMENTS.c.run_id,
+            func.max(JUDGEMENTS.c.judged_ns).label("judged_ns"),
+            func.count().label("judgements"),
+        )
+        .group_by(JUDGEMENTS.c.run_id)
+        .subquery()
+    )
+    return select(
+        RUNS, JUDGEMENTS.c.verdict.label("verdict"), latest.c.judgements.label("judgements")
+    ).select_from(
+        RUNS.outerjoin(latest, latest.c.run_id == RUNS.c.id).outerjoin(
+            JUDGEMENTS,
+            and_(JUDGEMENTS.c.run_id == RUNS.c.id, JUDGEMENTS.c.judged_ns == latest.c.judged_ns),
+        )
+    )
+
+
+def _put_judgements(connection: Connection, judgements: Iterable[JudgementEntry]) -> None:
+    for one in judgements:
+        here = {"run_id": one.run_id, "judged_ns": one.judged_ns}
+        for table in (MEASURES, JUDGEMENTS):
+            connection.execute(
+                delete(table).where(
+                    table.c.run_id == one.run_id, table.c.judged_ns == one.judged_ns
+                )
+            )
+        connection.execute(
+            insert(JUDGEMENTS).values(
+                verdict=one.verdict, plan=one.plan, software=one.software, **here
+            )
+        )
+        rows = [_measure_row(m) | here | {"number": i} for i, m in enumerate(one.measures)]
+        if rows:
+            connection.execute(insert(MEASURES), rows)
+
+
+def _run_row(run: RunEntry) -> dict[str, Any]:
+    words = " ".join((run.id, run.title, run.oven, run.product, *run.notes, *run.channels))
+    return {
+        "id": run.id,
+        "title": run.title,
+        "digest": run.digest,
+        "parent_digest": run.parent_digest,
+        "sealed_ns": run.sealed_ns,
+        "start_ns": run.start_ns,
+        "absolute": run.absolute,
+        "time_zone": run.time_zone,
+        "duration_s": run.duration_s,
+        "channel_names": json.dumps(run.channels, ensure_ascii=False),
+        "samples": run.samples,
+        "oven": run.oven,
+        "product": run.product,
+        "software": run.software,
+        "notes": json.dumps(run.notes, ensure_ascii=False),
+        "path": run.path,
+        "folded": words.casefold(),
+        "oven_folded": run.oven.casefold(),
+        "product_folded": run.product.casefold(),
+    }
+
+
+def _run_entry(row: RowMapping) -> RunEntry:
+    return RunEntry(
+        id=row["id"],
+        title=row["title"],
+        digest=row["digest"],
+        parent_digest=row["parent_digest"],
+        sealed_ns=row["sealed_ns"],
+        start_ns=row["start_ns"],
+        absolute=row["absolute"],
+        time_zone=row["time_zone"],
+        duration_s=row["duration_s"],
+        channels=tuple(json.loads(row["channel_names"])),
+        samples=row["samples"],
+        oven=row["oven"],
+        product=row["product"],
+        software=row["software"],
+        notes=tuple(json.loads(row["notes"])),
+        path=row["path"],
+        verdict=row["verdict"] or "",
+        judgements=row["judgements"] or 0,
+    )
+
+
+_NUMBERS = ("value", "standard_uncertainty", "low_95", "high_95", "probability")
+
+
+def _measure_row(one: MeasureEntry) -> dict[str, Any]:
+    numbers = {name: getattr(one, name) for name in _NUMBERS}
+    return {
+        "requirement": one.requirement,
+        "measure": one.measure,
+        "channel": one.channel,
+        "unit": one.unit,
+        "verdict": one.verdict,
+    } | {name: v if math.isfinite(v) else None for name, v in numbers.items()}
+
+
+def _measure_entry(row: RowMapping) -> MeasureEntry:
+    return MeasureEntry(
+        requirement=row["requirement"],
+        measure=row["measure"],
+        channel=row["channel"],
+        unit=row["unit"],
+        verdict=row["verdict"],
+        **{name: math.nan if row[name] is None else row[name] for name in _NUMBERS},
+    )
