@@ -83,6 +83,7 @@ class Line:
     """One channel in a chart: minutes since load-in and the user's unit, decimated for drawing.
 
     ``look`` numbers its colour, marker and dash together, so no one of them is needed alone.
+    ``half`` is the half-width of a band drawn about the line, where there is one.
     """
 
     name: str
@@ -90,6 +91,7 @@ class Line:
     look: int
     x: FloatArray
     y: FloatArray
+    half: FloatArray | None = None
 
 
 @dataclass(frozen=True, slots=True)

@@ -63,6 +63,7 @@ def time_chart(chart: TimeChart, ink: Ink, *, width: float = 960, height: float 
     out.append("</g>")
     out += _axes(chart, f, ink, height)
     out.append(f'<g clip-path="url(#clip-{chart.id})"><g class="curves">')
+    out += [_about(line, f, ink) for line in chart.lines if line.half is not None]
     out += [_curve(line, f, ink) for line in chart.lines]
     out.append("</g>")
     for i, line in enumerate(chart.lines):
@@ -238,6 +239,23 @@ def path_of(x: FloatArray, y: FloatArray) -> str:
         parts.append(f"{'M' if pen_up else 'L'}{a:.1f} {b:.1f}")
         pen_up = False
     return "".join(parts)
+
+
+def _about(line: Line, f: _Frame, ink: Ink) -> str:
+    """Return the band about a line, as one area a stretch without gaps."""
+    assert line.half is not None  # noqa: S101  # the caller chose the lines that have one
+    there = np.flatnonzero(np.isfinite(line.y) & np.isfinite(line.half))
+    areas = []
+    for part in np.split(there, np.flatnonzero(np.diff(there) > 1) + 1):
+        if part.size < 2:
+            continue
+        upper = [(f.x(float(line.x[i])), f.y(float(line.y[i] + line.half[i]))) for i in part]
+        lower = [(f.x(float(line.x[i])), f.y(float(line.y[i] - line.half[i]))) for i in part[::-1]]
+        points = " ".join(f"{x:.1f},{y:.1f}" for x, y in upper + lower)
+        areas.append(
+            f'<polygon points="{points}" fill="{ink.colour(line.look)}" fill-opacity="0.18"/>'
+        )
+    return "".join(areas)
 
 
 def _curve(line: Line, f: _Frame, ink: Ink) -> str:

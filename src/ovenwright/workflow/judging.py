@@ -1,0 +1,97 @@
+"""Judge a run: open, condition, analyse, decide, keep the judgement."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from pathlib import Path
+
+from ovenwright.analysis.analyse import analyse
+from ovenwright.analysis.comparison import compare
+from ovenwright.conditioning.condition import condition
+from ovenwright.domain.comparison import Comparison
+from ovenwright.domain.kinetics import ReferenceLibrary
+from ovenwright.domain.plan import Plan
+from ovenwright.domain.results import Results
+from ovenwright.domain.run import Run
+from ovenwright.domain.verdict import Verdict
+from ovenwright.errors import UsageError
+from ovenwright.judgement.judge import judge
+from ovenwright.reporting.answer import verdict_facts
+from ovenwright.storage.logbook import Logbook
+from ovenwright.storage.plan_file import parse_plan, read_plan
+
+
+@dataclass(frozen=True, slots=True)
+class Judged:
+    """A run, the plan it was held against, and what came of it."""
+
+    run: Run
+    plan: Plan
+    plan_toml: str
+    verdict: Verdict
+
+
+def plan_for(run: Run, plan_file: Path | None) -> tuple[Plan, str]:
+    """Return the plan to judge under and its text: the file given, else the one sealed in the run.
+
+    Raises
+    ------
+    UsageError : if neither exists
+    PlanFaults : if the plan can't be used
+    """
+    if plan_file is not None:
+        return read_plan(plan_file), plan_file.read_text(encoding="utf-8")
+    if not run.plan_toml:
+        raise UsageError(
+            "this run was sealed without a plan",
+            where=run.id,
+            remedy="give one: --plan PLAN.toml (write one with: ovenwright plan new tin-bread)",
+        )
+    return parse_plan(run.plan_toml, file=f"plan sealed in {run.id}"), run.plan_toml
+
+
+def verdict_of(run: Run, plan: Plan, library: ReferenceLibrary) -> Verdict:
+    """Return the verdict on a run under a plan: the one pure line of the tool."""
+    return judge(analyse(condition(run, plan), plan, library), plan, library)
+
+
+def judge_run(
+    logbook: Logbook,
+    library: ReferenceLibrary,
+    run_ref: str,
+    *,
+    plan_file: Path | None = None,
+    keep: bool = True,
+) -> Judged:
+    """Judge a run and keep the judgement as a record of its own that cites the run's digest."""
+    run = logbook.open(run_ref)
+    plan, text = plan_for(run, plan_file)
+    verdict = verdict_of(run, plan, library)
+    if keep:
+        logbook.keep_judgement(run, verdict_facts(verdict) | {"plan_toml": text})
+    return Judged(run, plan, text, verdict)
+
+
+def results_of(run: Run, plan: Plan, library: ReferenceLibrary) -> Results:
+    """Return what analysis finds in a run under a plan, before anyone judges it."""
+    return analyse(condition(run, plan), plan, library)
+
+
+def compare_runs(
+    logbook: Logbook,
+    library: ReferenceLibrary,
+    reference_ref: str,
+    other_ref: str,
+    *,
+    plan_file: Path | None = None,
+    same_sensors: bool = False,
+) -> Comparison:
+    """Hold one run against another under one plan: the one given, else the reference run's own."""
+    reference, other = logbook.open(reference_ref), logbook.open(other_ref)
+    plan, _ = plan_for(reference, plan_file)
+    return compare(
+        results_of(reference, plan, library),
+        results_of(other, plan, library),
+        plan,
+        same_sensors=same_sensors,
+    )
