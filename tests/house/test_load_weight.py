@@ -41,7 +41,19 @@ def test_the_check_itself_would_notice() -> None:
 
 @pytest.mark.parametrize(
     "verb",
-    ["demo", "plan", "import", "judge", "report", "runs", "show", "compare", "export", "restate", "verify"],
+    [
+        "demo",
+        "plan",
+        "import",
+        "judge",
+        "report",
+        "runs",
+        "show",
+        "compare",
+        "export",
+        "restate",
+        "verify",
+    ],
 )
 def test_help_of_a_verb_loads_nothing_heavy(verb: str) -> None:
     assert loaded_by(verb, "--help") & HEAVY == set()
