@@ -6,22 +6,30 @@ told in docs/reference/sealed-run-format.md.
 
 from __future__ import annotations
 
-import hashlib
 import time
 from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import Any, TypeAlias
+from typing import Any
 
 import numpy as np
 import pyarrow as pa
 import pyarrow.parquet as pq
 
 from ovenwright import __version__
-from ovenwright.domain.arrays import AnyArray, FloatArray, IntArray
+from ovenwright.domain.arrays import FloatArray, IntArray
 from ovenwright.domain.run import Run, Series
 from ovenwright.errors import DigestMismatch, StorageTrouble
+from ovenwright.storage.byte_seal import BLANK, SEAL_KEY, byte_seal, seal_place, stamp
+from ovenwright.storage.columns import (
+    Column,
+    double_column,
+    numbers_of,
+    piece_numbers,
+    plain_column,
+    text_column,
+)
 from ovenwright.storage.digest import digest_bytes, digest_series
 from ovenwright.storage.durable import trouble_from, whole_file
 from ovenwright.storage.run_facts import SealedFacts, facts_from_text, facts_text
@@ -30,11 +38,6 @@ SUFFIX = ".parquet"
 RUN_KEY = b"ovenwright:run"
 PLAN_KEY = b"ovenwright:plan"
 DIGEST_KEY = b"ovenwright:digest"
-SEAL_KEY = b"ovenwright:seal"
-_BLANK = b"0" * 64
-# how the foot of a Parquet file (thrift, compact) writes that key and the start of its value:
-# text field, length 15, the key, text field, length 64
-_SEAL_FIELD = b"\x18\x0f" + SEAL_KEY + b"\x18\x40"
 
 _GROUP_ROWS = 1 << 20  # a row group is what a reader loads at the least
 _SMALL_ROWS = 1 << 15  # channels shorter than this share a row group
@@ -70,10 +73,6 @@ def _grid_like(values: FloatArray) -> bool:
     return np.unique(sample).size * 4 <= sample.size
 
 
-# the stubs of pyarrow know arrays by their element types only, columns of a file have any
-Column: TypeAlias = Any
-
-
 def _schema(metadata: dict[bytes | str, bytes | str], *, with_raw: bool) -> pa.Schema:
     fields = [
         pa.field("channel", pa.dictionary(pa.int32(), pa.string()), nullable=False),
@@ -86,31 +85,6 @@ def _schema(metadata: dict[bytes | str, bytes | str], *, with_raw: bool) -> pa.S
     return pa.schema(fields, metadata)
 
 
-def _buffer(array: AnyArray) -> pa.Buffer:
-    return pa.py_buffer(array.data)
-
-
-def _plain_column(values: AnyArray, kind: pa.DataType) -> Column:
-    # from buffers: pa.array would import pandas, where it is installed, to look for its types
-    return pa.Array.from_buffers(kind, values.size, [None, _buffer(values)])
-
-
-def _texts(texts: list[str]) -> Column:
-    encoded = [t.encode("utf-8") for t in texts]
-    offsets = np.cumsum([0, *(len(e) for e in encoded)], dtype=np.int32)
-    return pa.StringArray.from_buffers(
-        len(texts), _buffer(offsets), pa.py_buffer(b"".join(encoded))
-    )
-
-
-def _nullable(values: FloatArray) -> Column:
-    """Return doubles as a column in which NaN is null."""
-    plain = np.ascontiguousarray(values, dtype=np.float64)
-    there = ~np.isnan(plain)
-    bits = None if there.all() else _buffer(np.packbits(there, bitorder="little"))
-    return pa.Array.from_buffers(pa.float64(), plain.size, [bits, _buffer(plain)])
-
-
 def _rows(
     names: list[str], series: Mapping[str, Series], schema: pa.Schema, part: slice
 ) -> pa.Table:
@@ -119,20 +93,20 @@ def _rows(
     counts = [one.time_ns[part].size for one in chosen]
     codes = np.repeat(np.arange(len(names), dtype=np.int32), counts)
     columns: list[Column] = [
-        pa.DictionaryArray.from_arrays(_plain_column(codes, pa.int32()), _texts(names)),
-        _plain_column(
+        pa.DictionaryArray.from_arrays(plain_column(codes, pa.int32()), text_column(names)),
+        plain_column(
             np.concatenate([one.time_ns[part] for one in chosen], dtype=np.int64),
             schema.field("time").type,
         ),
-        _nullable(np.concatenate([one.value_c[part] for one in chosen])),
-        _plain_column(
+        double_column(np.concatenate([one.value_c[part] for one in chosen])),
+        plain_column(
             np.concatenate([one.quality[part] for one in chosen], dtype=np.uint8), pa.uint8()
         ),
     ]
     if "raw" in schema.names:
         gone = [np.full(c, np.nan) for c in counts]
         raw = [g if one.raw is None else one.raw[part] for one, g in zip(chosen, gone, strict=True)]
-        columns.append(_nullable(np.concatenate(raw)))
+        columns.append(double_column(np.concatenate(raw)))
     return pa.Table.from_arrays(columns, schema=schema)
 
 
@@ -192,32 +166,7 @@ def _write(run: Run, text: bytes, target: Path) -> None:
         for names, part in _groups(series):
             writer.write_table(_rows(names, series, schema, part), row_group_size=_GROUP_ROWS)
         # not with the schema: a program that rewrites the file must not carry the seal along
-        writer.add_key_value_metadata({SEAL_KEY.decode(): _BLANK.decode()})
-
-
-def _seal_place(content: bytes) -> int:
-    """Return where the 64 characters of the byte seal stand, -1 where there is none."""
-    at = content.rfind(_SEAL_FIELD)
-    return at + len(_SEAL_FIELD) if 0 <= at <= len(content) - len(_SEAL_FIELD) - 64 else -1
-
-
-def _byte_seal(content: bytes, place: int) -> str:
-    """SHA-256 of the file's bytes with the seal's own 64 characters as zeros."""
-    view = memoryview(content)
-    whole = hashlib.sha256(view[:place])
-    whole.update(_BLANK)
-    whole.update(view[place + len(_BLANK) :])
-    return whole.hexdigest()
-
-
-def _stamp(path: Path) -> None:
-    content = path.read_bytes()
-    place = _seal_place(content)
-    if content.count(_SEAL_FIELD) != 1 or content[place : place + 64] != _BLANK:
-        raise StorageTrouble("the byte seal found no place in the file", where=str(path))
-    with path.open("rb+") as handle:
-        handle.seek(place)
-        handle.write(_byte_seal(content, place).encode("ascii"))
+        writer.add_key_value_metadata({SEAL_KEY.decode(): BLANK.decode()})
 
 
 @contextmanager
@@ -243,6 +192,7 @@ def _reading(path: Path) -> Iterator[None]:
         IndexError,
         MemoryError,
         OverflowError,
+        AttributeError,
     ) as cause:
         words = str(cause).splitlines()[0][:160] if str(cause) else type(cause).__name__
         raise StorageTrouble(
@@ -279,35 +229,13 @@ def read_facts(path: Path) -> SealedFacts:
         return _facts(file.metadata.metadata, path)
 
 
-def _numbers(chunk: Column, dtype: type[np.generic]) -> AnyArray:
-    """Return one piece of a column as numpy, without a copy where nothing is null."""
-    # from buffers: to_numpy would import pandas, where it is installed
-    bits, data = chunk.buffers()[:2]
-    begin, n = chunk.offset, len(chunk)
-    values = np.frombuffer(data, dtype=dtype, count=begin + n)[begin:]
-    if bits is None or chunk.null_count == 0:
-        return values
-    there = np.unpackbits(np.frombuffer(bits, np.uint8), count=begin + n, bitorder="little")[
-        begin:
-    ].astype(bool)
-    return np.where(there, values, np.nan)
-
-
-def _plain(column: Column, dtype: type[np.generic]) -> AnyArray:
-    """Return one column as numpy; a null becomes NaN."""
-    parts = [_numbers(c, dtype) for c in column.chunks if len(c)]
-    if not parts:
-        return np.empty(0, dtype)
-    return parts[0] if len(parts) == 1 else np.concatenate(parts)
-
-
 def _check_order(column: Column, facts: SealedFacts, path: Path) -> None:
     """Make sure that rows stand by channel as the facts count them."""
     runs: list[tuple[str, int]] = []
     for chunk in column.chunks:
         if len(chunk) == 0:
             continue
-        codes = _numbers(chunk, np.int32)
+        codes = piece_numbers(chunk, np.int32)
         names = chunk.dictionary.to_pylist()
         edges = np.flatnonzero(np.diff(codes)) + 1
         for start, stop in zip([0, *edges], [*edges, codes.size], strict=True):
@@ -328,10 +256,10 @@ def _check_order(column: Column, facts: SealedFacts, path: Path) -> None:
 def _series_of(table: pa.Table, facts: SealedFacts, path: Path) -> dict[str, Series]:
     _check_order(table.column("channel"), facts, path)
     # the columns are let go one by one: a long run must not stand in memory twice
-    times: IntArray = _plain(table.column("time"), np.int64)
-    values = _plain(table.column("value"), np.float64)
-    quality = _plain(table.column("quality"), np.uint8)
-    raw = _plain(table.column("raw"), np.float64) if "raw" in table.column_names else None
+    times: IntArray = numbers_of(table.column("time"), np.int64)
+    values = numbers_of(table.column("value"), np.float64)
+    quality = numbers_of(table.column("quality"), np.uint8)
+    raw = numbers_of(table.column("raw"), np.float64) if "raw" in table.column_names else None
     found: dict[str, Series] = {}
     axes: list[IntArray] = []
     at = 0
@@ -425,10 +353,10 @@ def open_run(path: Path, *, verify: bool = False) -> Run:
 def _verified(path: Path, *, content_only: bool = False) -> tuple[Run, VerifyFacts]:
     with _reading(path):
         content = path.read_bytes()
-    place = _seal_place(content)
+    place = seal_place(content)
     intact: bool | None = None
     if place >= 0:
-        intact = content[place : place + 64] == _byte_seal(content, place).encode("ascii")
+        intact = content[place : place + 64] == byte_seal(content, place).encode("ascii")
     size = len(content)
     del content
     run, facts, text = _open(path)
@@ -498,7 +426,7 @@ def seal_run(run: Run, path: Path, *, sealed_ns: int | None = None) -> Run:
         )
     with whole_file(path, read_only=True) as temp:
         _write(dated, text, temp)
-        _stamp(temp)
+        stamp(temp)
         back = verify_run(temp)
         if back.facts.digest != digest_bytes(text) or not back.seal_intact:
             raise StorageTrouble(
