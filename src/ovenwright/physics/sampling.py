@@ -186,7 +186,7 @@ def product_time_constant_s(
 
     The resistance of the inside and that of the surface add up: L²/(ζ∞² α) + L²/(m Bi α), with m
     1, 2, 3 for slab, cylinder, sphere. Exact for a very small and a very large Biot number, at
-    most 8 % too long between (checked against the exact roots).
+    most a tenth too long between (checked against the exact roots).
 
     Parameters
     ----------

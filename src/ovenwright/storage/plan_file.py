@@ -15,7 +15,8 @@ from pydantic import ValidationError
 
 from ovenwright.domain.plan import Plan, Requirement
 from ovenwright.errors import Fault, PlanFaults, StorageTrouble, UsageError
-from ovenwright.storage.plan_checks import cross_faults, draft_of, plan_of, read_strictly
+from ovenwright.storage.plan_checks import cross_faults
+from ovenwright.storage.plan_draft import draft_of, plan_of, read_strictly
 from ovenwright.storage.plan_faults import model_faults
 from ovenwright.storage.toml_places import key_lines, line_of
 
@@ -66,7 +67,9 @@ def parse_plan(
     if check_requirement is not None:
         whole = plan if plan is not None else plan_of(draft)
         if whole is not None:
-            faults += _measure_faults(draft.requirements, whole, check_requirement, plan is None)
+            known = {f.path for f in faults}
+            found = _measure_faults(draft.requirements, whole, check_requirement, plan is None)
+            faults += [f for f in found if f.path not in known]
     if plan is None and not faults:
         faults.append(Fault((), "the plan can't be read", "compare it with a fresh preset"))
     if faults or plan is None:
