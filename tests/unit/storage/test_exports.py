@@ -148,7 +148,7 @@ def test_workbook_has_real_times_by_the_clock_on_the_wall(tmp_path: Path) -> Non
     assert rows[3][0] == datetime(2026, 3, 29, 4, 0, 0, 100_000)  # noqa: DTZ001 - summer time
     assert rows[1][1:3] == (0, 20.1)
     assert rows[3][2] is None
-    about = dict(book["About"].iter_rows(values_only=True))
+    about = {row[0]: row[1] for row in book["About"].iter_rows(values_only=True)}
     assert about["run"] == "r1"
     assert about["digest (SHA-256)"] == "ab" * 32
 
