@@ -23,6 +23,7 @@ LEAP_FLOOR_K = {Role.CORE: 15.0, Role.BODY: 15.0, Role.AIR: 60.0}
 LEAP_FLOOR_OTHER_K = 30.0
 ABOVE_ALL_K = 300.0
 BELOW_ALL_K = 60.0
+RETURN_S = 1800.0
 _WINDOW = 30
 _JOIN_S = 60.0
 
@@ -137,6 +138,21 @@ def _bursts(
     return found
 
 
+def _with_their_beginnings(
+    strong: Sequence[tuple[int, int]], weak: Sequence[tuple[int, int]]
+) -> tuple[list[tuple[int, int]], list[tuple[int, int]]]:
+    """Let weaker noise that a strong burst grew out of, or dies in, belong to that burst."""
+    apart = [(a, b) for a, b in weak if not any(a <= d and c <= b for c, d in strong)]
+    grown = sorted([*strong, *((a, b) for a, b in weak if (a, b) not in apart)])
+    joined: list[tuple[int, int]] = []
+    for a, b in grown:
+        if joined and a <= joined[-1][1]:
+            joined[-1] = (joined[-1][0], max(joined[-1][1], b))
+        else:
+            joined.append((a, b))
+    return joined, apart
+
+
 def _levels(trace: Trace) -> tuple[float, float]:
     """Lowest and highest steady reading of one channel; NaN if it has none."""
     if trace.value_c.size == 0:
@@ -226,45 +242,68 @@ def _find_leaps(
     return at[keep], size[keep]
 
 
-def _read_leaps(
-    trace: Trace, at: IntArray, size: FloatArray, envelope: tuple[float, float, int]
-) -> list[Leap]:
-    """Pair each leap with its way back; tell those that lead nowhere sensible."""
-    low, high, count = envelope
+def _company_at(bench: Bench, i: int, times_s: FloatArray) -> tuple[float, float, int]:
+    """Lowest and highest of the other channels at some moments, and how many others there are."""
+    middles = []
+    for j, trace in enumerate(bench.traces):
+        if j == i or trace.time_s.size < 2:
+            continue
+        there = np.clip(np.searchsorted(trace.time_s, times_s), 0, trace.time_s.size - 1)
+        near = np.abs(trace.time_s[there] - times_s) <= max(4.0 * trace.gap_s, 10.0)
+        if bool(near.any()):
+            middles.append(float(np.median(trace.value_c[there][near])))
+    if not middles:
+        return float("nan"), float("nan"), 0
+    return min(middles), max(middles), len(middles)
+
+
+def _read_leaps(bench: Bench, i: int, at: IntArray, size: FloatArray) -> list[Leap]:
+    """Pair each leap with its way back; tell those that lead nowhere sensible.
+
+    A leap is wild where it ends outside everything the other channels read at that moment, or
+    where next to nothing follows it.
+    """
+    trace = bench.traces[i]
     value, time_s = trace.value_c, trace.time_s
     breaks = np.flatnonzero(np.diff(time_s) > trace.gap_s)
     found: list[Leap] = []
     used = -1
     for n in range(at.size):
         start = int(at[n]) + 1
-        if start <= used:
+        if start <= used + 1:
             continue
         later = np.searchsorted(breaks, start)
         ends = int(breaks[later]) if later < breaks.size else value.size - 1
         back = next(
             (
-                m
+                int(at[m])
                 for m in range(n + 1, at.size)
-                if size[m] * size[n] < 0 and 0.5 <= abs(size[m] / size[n]) <= 2.0
+                if size[m] * size[n] < 0 and 0.4 <= abs(size[m] / size[n]) <= 2.5
             ),
             None,
         )
-        odd = count >= 1 and (
-            value[start] > high + max(50.0, 0.25 * (high - low)) or value[start] < low - 20.0
+        if back is not None and back <= ends and time_s[back] - time_s[start] <= RETURN_S:
+            used = back
+            found.append(Leap(start, back, float(size[n]), returned=True, wild=False))
+            continue
+        landed = slice(start, min(start + 30, ends + 1))
+        low, high, count = _company_at(bench, i, time_s[landed])
+        middle = float(np.median(value[landed]))
+        outside = count >= 2 and (
+            (size[n] < 0 and middle < low - 25.0) or (size[n] > 0 and middle > high + 50.0)
         )
-        if (
-            back is not None
-            and int(at[back]) <= ends
-            and time_s[int(at[back])] - time_s[start] <= 1800.0
-        ):
-            used = int(at[back])
-            found.append(Leap(start, used, float(size[n]), returned=True, wild=bool(odd)))
-        elif odd or ends - start < 3:
+        if outside or ends - start < 3:
             used = ends
             found.append(Leap(start, ends, float(size[n]), returned=False, wild=True))
-        else:
-            found.append(Leap(start, start, float(size[n]), returned=False, wild=False))
+        elif trace.interval_s <= _slowest_s(trace.role):
+            found.append(Leap(start, value.size - 1, float(size[n]), returned=False, wild=False))
+            break  # what comes after is in doubt anyway
     return found
+
+
+def _slowest_s(role: Role | None) -> float:
+    """Longest interval at which a jump in one reading can still be told from fast heating."""
+    return 2.0 if role in (None, Role.AIR) else 10.0
 
 
 def _failed(
@@ -306,8 +345,10 @@ def _severe(
         lasting = time_s[b] - time_s[a] >= 20.0
         events.append((float(time_s[a]), float(time_s[b]), 3 if lasting else 2))
     for leap in leaps:
-        weight = 2 if leap.returned or leap.wild else 1
-        events.append((float(time_s[leap.first]), float(time_s[leap.last]), weight))
+        if leap.returned or leap.wild:
+            events.append((float(time_s[leap.first]), float(time_s[leap.last]), 2))
+        else:  # the jump counts, what follows may be sound
+            events.append((float(time_s[leap.first]), float(time_s[leap.first]), 1))
     # a sensor plugged in late or pulled out early is no failure
     events += [
         (float(time_s[a]), float(time_s[b]), 2) for a, b in rails if a > 0 and b < time_s.size - 1
@@ -339,15 +380,18 @@ def gather(bench: Bench) -> tuple[Evidence, ...]:
         bursts = _bursts(trace, swings, strong, count=4)
         weak: list[tuple[int, int]] = []
         if trace.role is not Role.AIR:
+            others = bench.typical_noise_k(i)
+            calm = (
+                min(trace.quiet_k, max(3.0 * others, 0.05))
+                if np.isfinite(others)
+                else trace.quiet_k
+            )
             fair = alone & (
                 swings.height_k
-                >= max(WEAK_BURST_FLOOR_K, 10.0 * swings.scale_k, 20.0 * trace.quiet_k) + allowed
+                >= max(WEAK_BURST_FLOOR_K, 8.0 * swings.scale_k, 20.0 * calm) + allowed
             )
-            weak = [
-                (a, b)
-                for a, b in _bursts(trace, swings, fair, count=8)
-                if not any(a <= d and c <= b for c, d in bursts)
-            ]
+            weak = _bursts(trace, swings, fair, count=5)
+            bursts, weak = _with_their_beginnings(bursts, weak)
         first_look.append((bursts, weak, _find_leaps(trace, swings, bursts)))
     leap_shared = _shared_moments(
         bench,
@@ -359,7 +403,7 @@ def gather(bench: Bench) -> tuple[Evidence, ...]:
     for i, (trace, swings) in enumerate(zip(traces, all_swings, strict=True)):
         bursts, weak, (at, size) = first_look[i]
         envelope = _envelope(levels, i)
-        leaps = _read_leaps(trace, at[~leap_shared[i]], size[~leap_shared[i]], envelope)
+        leaps = _read_leaps(bench, i, at[~leap_shared[i]], size[~leap_shared[i]])
         rails, rail_reason = _rails(trace, envelope)
         lone = np.ones(swings.at.shape, dtype=np.bool_)
         for a, b in (*bursts, *weak, *rails, *((x.first, x.last) for x in leaps if x.returned)):

@@ -120,12 +120,12 @@ def check_implausible_rate(case: Case) -> Iterator[Finding]:
             if leap.returned:
                 yield Finding(i, begin, stop, f"{jump} and back")
             elif leap.wild:
-                yield Finding(i, begin, stop, f"{jump} to where nothing else in this run is")
+                yield Finding(i, begin, stop, f"{jump} to where no other channel is")
             else:
                 yield Finding(
                     i,
                     begin,
-                    min(stop + 10.0 * trace.interval_s, float(trace.time_s[-1])),
+                    stop,
                     f"{jump} and stays: what it feels after this may be another place",
                     Severity.DOUBT,
                 )

@@ -8,7 +8,7 @@ import numpy as np
 
 from ovenwright.conditioning.case import Case
 from ovenwright.conditioning.finding import Finding, seconds
-from ovenwright.conditioning.traces import Trace
+from ovenwright.conditioning.traces import Trace, noise_levels_k
 from ovenwright.domain.arrays import BoolArray, IntArray
 from ovenwright.domain.profile import Severity
 from ovenwright.domain.run import Role
@@ -18,6 +18,8 @@ SHORT_GAP = 3
 PRIVATE_GAPS = 3
 STILL_READINGS = 20
 STILL_S = 20.0
+LONG_STILL_READINGS = 100
+LONG_STILL_S = 120.0
 DEAD_RISE_K = 60.0
 DEAD_RANGE_K = 3.0
 
@@ -123,25 +125,40 @@ def _frozen(case: Case, i: int, trace: Trace) -> Iterator[Finding]:
     first, last = first[long], last[long]
     if first.size == 0:
         return
-    # noise of a step of the resolution or more cannot hold its breath
-    lively = trace.quiet_k > 0.8 * trace.resolution_k and trace.quiet_k > 1e-6
-    stopped = _stopped(trace, first, last)
-    if not lively and not bool(stopped.any()):
-        return
     others = case.without(i)
-    for a, b, odd in zip(first, last, stopped, strict=True):
+    lively = np.array([_lively(trace, int(a)) for a in first])
+    stopped = _stopped(trace, first, last)
+    for a, b, breathless, odd in zip(first, last, lively, stopped, strict=True):
         begin, stop = float(trace.time_s[a]), float(trace.time_s[b])
         here = (case.grid_s >= begin) & (case.grid_s <= stop) & np.isfinite(others)
         moved = float(np.ptp(others[here])) if bool(here.any()) else 0.0
-        if lively or (odd and moved >= max(3.0, 10.0 * trace.resolution_k)):
+        at_c = float(value[a])
+        # room temperature and boiling water do hold a channel that still
+        restful = at_c < 60.0 or 85.0 < at_c < 106.0
+        outlasts = (
+            not restful
+            and b - a >= LONG_STILL_READINGS
+            and stop - begin >= LONG_STILL_S
+            and moved >= max(20.0, 100.0 * trace.resolution_k)
+        )
+        if breathless or outlasts or (odd and moved >= max(3.0, 10.0 * trace.resolution_k)):
             why = (
                 f"the others move by {moved:.0f} K meanwhile"
                 if moved >= 1.0
                 else "even its noise is gone"
             )
             yield Finding(
-                i, begin, stop, f"stays at {value[a]:.2f} °C for {seconds(stop - begin)}: {why}"
+                i, begin, stop, f"stays at {at_c:.2f} °C for {seconds(stop - begin)}: {why}"
             )
+
+
+def _lively(trace: Trace, first: int) -> bool:
+    """Tell whether the readings before showed noise of a step or more, which can't hold its breath."""
+    before = trace.value_c[max(0, first - 60) : max(0, first - 1)]
+    if before.size < 40:
+        return False
+    calm = noise_levels_k(before)[1]
+    return calm > 0.8 * trace.resolution_k and calm > 1e-6
 
 
 def _dead(case: Case, i: int, trace: Trace) -> Iterator[Finding]:
