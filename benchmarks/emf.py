@@ -93,7 +93,7 @@ def main() -> None:
     rng = np.random.default_rng(7)
     for kind, high_c in (("K", 300.0), ("K", 1372.0), ("T", 300.0)):
         mv = thermocouple.emf(rng.uniform(0.0, high_c, values), kind)
-        spent = best_of(lambda mv=mv, kind=kind: thermocouple.temperature(mv, kind), 5)  # type: ignore[misc]
+        spent = best_of(lambda mv=mv, kind=kind: thermocouple.temperature(mv, kind), 9)  # type: ignore[misc]
         copied = best_of(mv.copy, 5)
         rate = values / spent
         theirs = its90_rate(mv, kind)
