@@ -277,7 +277,7 @@ class Bodies:
         off[..., :-1] = link
         total = pull + off
         total[..., 1:] += link
-        flow = link * np.diff(temp, axis=-1)
+        flow = link * (temp[..., 1:] - temp[..., :-1])
         net = pull * (towards - temp)
         net[..., :-1] += flow
         net[..., 1:] -= flow
@@ -288,7 +288,7 @@ class Bodies:
         else:
             rise = (net.ravel() / diagonal).reshape(temp.shape)
         acting = temp + theta * rise
-        flow = link * np.diff(acting, axis=-1)
+        flow = link * (acting[..., 1:] - acting[..., :-1])
         heat = pull * (towards - acting)
         heat[..., :-1] += flow
         heat[..., 1:] -= flow

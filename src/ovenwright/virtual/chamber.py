@@ -121,7 +121,7 @@ class Chamber:
         self._gust = np.zeros(n)
         self.door_open = False
 
-    def settle(self, *, for_s: float = 5400.0, dt_s: float = 2.0) -> None:
+    def settle(self, *, for_s: float = 5400.0, dt_s: float = 4.0) -> None:
         """Let a preheated chamber run in, empty and shut."""
         if self.spec.preheated:
             for _ in range(int(for_s / dt_s)):

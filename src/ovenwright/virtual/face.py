@@ -173,6 +173,8 @@ class TinWall:
         side = float(cells.r_area[:, -1].sum())
         bottom = float(cells.z_area.sum())
         self._area = np.array([side, bottom])
+        self._exposure = np.array([spec.side_exposure, 1.0])
+        self._belt = np.full(count, spec.belt_w_m2_k)
         self._capacity = spec.mass_kg * spec.heat_capacity_j_kg_k * self._area / self._area.sum()
         self.temp_c: Float = np.full((count, 2), float(start_c))
         self.next_c: Float = self.temp_c.copy()
@@ -192,14 +194,12 @@ class TinWall:
         spec, t = self.spec, self.temp_c
         kelvin = t + ZERO_C_K
         radiant = spec.emissivity * STEFAN_BOLTZMANN
-        exposure = np.array([spec.side_exposure, 1.0])
-        air = np.column_stack([around.air_c, around.sole_c])
-        h = np.column_stack(
-            [around.convection_w_m2_k, np.full(around.air_c.size, spec.belt_w_m2_k)]
-        )
-        wall4 = (np.column_stack([around.wall_c, around.wall_c]) + ZERO_C_K) ** 4
-        gain = self._area * exposure * (h * (air - t) + radiant * (wall4 - kelvin**4))
-        slope = self._area * exposure * (h + 4.0 * radiant * kelvin**3)
+        exposed = self._area * self._exposure
+        air = np.array([around.air_c, around.sole_c]).T
+        h = np.array([around.convection_w_m2_k, self._belt]).T
+        wall4 = ((around.wall_c + ZERO_C_K) ** 4)[:, None]
+        gain = exposed * (h * (air - t) + radiant * (wall4 - kelvin**4))
+        slope = exposed * (h + 4.0 * radiant * kelvin**3)
         across = spec.between_w_k * (t[:, ::-1] - t)
         held = self._area * spec.contact_w_m2_k
         rise = (gain + across + held * (touch - t)) / (self._capacity / dt_s + slope + held)

@@ -99,7 +99,8 @@ class Scenario:
 
     ``product`` is a body for a tunnel, brackets for a chamber, or None for an empty survey. In a
     chamber the product is in from ``lead_s`` to ``lead_s + stay_s``; without product ``stay_s`` is
-    how long the survey lasts. Physics runs at ``step_s``, readings are taken every ``interval_s``.
+    how long the survey lasts. Oven and sensors run at ``step_s``, a body in a tunnel at the longer
+    ``product_step_s``; readings are taken every ``interval_s``.
     """
 
     title: str
@@ -115,6 +116,7 @@ class Scenario:
     tail_s: float = 360.0
     interval_s: float = 2.0
     step_s: float = 2.0
+    product_step_s: float = 2.0
     start: str = "2026-03-03T05:40:00+00:00"
     time_zone: str = "UTC"
     site: str = ""
@@ -130,6 +132,13 @@ class Scenario:
             raise OutOfRange(
                 "scenario.interval_s",
                 got=self.interval_s,
+                expected=f"a multiple of {self.step_s} s",
+            )
+        parts = self.product_step_s / self.step_s
+        if parts < 1 or abs(parts - round(parts)) > 1e-9:
+            raise OutOfRange(
+                "scenario.product_step_s",
+                got=self.product_step_s,
                 expected=f"a multiple of {self.step_s} s",
             )
         modules = [m.name for m in self.modules]

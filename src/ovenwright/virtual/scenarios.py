@@ -16,7 +16,7 @@ from ovenwright.virtual.scenario import ModuleSpec, Scenario, SensorSpec
 from ovenwright.virtual.tunnel import TunnelSpec, WeakBurner, ZoneSpec
 
 LOAF_KG = 0.8
-_LOAF_HALF_M, _LOAF_HEIGHT_M, _LOAF_LENGTH_M = 0.05, 0.082, 0.17
+_LOAF_HALF_M, _LOAF_HEIGHT_M, _LOAF_LENGTH_M = 0.046, 0.078, 0.18
 
 
 def rye_tin_loaf(*, start_c: float = 29.0, fine: bool = True) -> BodySpec:
@@ -29,7 +29,7 @@ def rye_tin_loaf(*, start_c: float = 29.0, fine: bool = True) -> BodySpec:
     )  # fmt: skip
     return BodySpec(
         section,
-        crumb(density=LOAF_KG / volume, moisture=0.45, k_vapour=1.25),
+        crumb(density=LOAF_KG / volume, moisture=0.45, k_vapour=1.7),
         start_c,
         side="tin",
         bottom="tin",
@@ -40,7 +40,7 @@ def rye_tin_loaf(*, start_c: float = 29.0, fine: bool = True) -> BodySpec:
 def ostrel_tunnel(
     *,
     bake_min: float = 34.0,
-    weak_share: float = 0.35,
+    weak_share: float = 0.2,
     shift_k: tuple[float, float, float, float] = (0.0, 0.0, 0.0, 0.0),
 ) -> TunnelSpec:
     """Return oven 3 of Ostrel Bakehouse: four zones, 24 m; zone 3's right burner is weak.
@@ -89,7 +89,7 @@ def ostrel_sensors() -> tuple[SensorSpec, ...]:
 
 def ostrel_tin_bread(
     *,
-    weak_share: float = 0.35,
+    weak_share: float = 0.2,
     wrong_type: str | None = "core left",
     dropout: str | None = "surface right",
     dropout_from_s: float = 1500.0,
@@ -119,6 +119,7 @@ def ostrel_tin_bread(
         pressure_kpa=100.4,
         interval_s=interval_s,
         step_s=min(2.0, interval_s),
+        product_step_s=2.0 if fine else 4.0,
         start="2026-03-03T04:42:00+00:00",
         time_zone="Europe/Riga",
         site="Ostrel Bakehouse",
@@ -166,7 +167,8 @@ def ostrel_coatings_survey(
         stay_s=7080.0,
         tail_s=300.0,
         interval_s=interval_s,
-        step_s=1.0 if interval_s < 5.0 else 5.0 / 2.0,
+        step_s=interval_s / round(interval_s / 2.0 + 0.5) if interval_s > 2.0 else interval_s,
+        product_step_s=interval_s,
         start="2026-03-10T12:15:00+00:00",
         time_zone="Europe/Riga",
         site="Ostrel coatings room",
@@ -224,6 +226,7 @@ def ostrel_bracket_cure(
         tail_s=420.0,
         interval_s=interval_s,
         step_s=min(2.0, interval_s),
+        product_step_s=min(2.0, interval_s),
         start="2026-03-11T07:05:00+00:00",
         time_zone="Europe/Riga",
         site="Ostrel coatings room",

@@ -82,6 +82,9 @@ class TunnelStage:
         self._block_spots = {lane: Spot.at([LANES[lane]]) for lane in self._blocks}
         self._x = -oven.belt_speed_m_min / 60.0 * scenario.lead_s
         self._cut = self._oven.cut(self._x)
+        self._middle = self._middle_weights()
+        self._ahead_s = 0.0
+        self._body_readers: list[Feel] = []
         sensors = scenario.sensors
         self._feel = [self._feeler(s, real=True) for s in sensors]
         self._meant = {
@@ -94,15 +97,27 @@ class TunnelStage:
             for i, s in enumerate(sensors)
             if s.role == "air" and s.wall_share > 0.0
         }
+        self._before = self._after = self._read_bodies()
+        self._now = self._after
 
     def step(self, time_s: float) -> None:
-        """Advance oven, bodies and blocks."""
+        """Advance oven, bodies and blocks.
+
+        Bodies take longer steps than the oven: they go ahead in the surroundings of the moment,
+        and are read by straight lines between.
+        """
         since = time_s - self._scenario.lead_s
         self._oven.step(since, self._dt)
         self._x = self._oven.spec.belt_speed_m_min / 60.0 * since
         self._cut = self._oven.cut(self._x)
         if self._bodies is not None:
-            self._bodies.step(self._dt, self._around_lanes())
+            long_s = self._scenario.product_step_s
+            if time_s > self._ahead_s + 1e-9:
+                self._bodies.step(long_s, self._around_lanes())
+                self._before, self._after = self._after, self._read_bodies()
+                self._ahead_s += long_s
+            share = 1.0 - (self._ahead_s - time_s) / long_s
+            self._now = self._before + share * (self._after - self._before)
         for lane, block in self._blocks.items():
             spot = self._block_spots[lane]
             air, wall = float(spot.air_c(self._cut)[0]), float(spot.wall_c(self._cut)[0])
@@ -135,12 +150,9 @@ class TunnelStage:
 
     def inside(self) -> tuple[Float, Float]:
         """See :class:`Stage`."""
-        if self._bodies is None:
-            return np.zeros(0), np.zeros(0)
-        cells = self._bodies.cells
-        flat, share = cells.weights(0.0, 0.5 * float(cells.z_edge[-1]))
-        field = self._bodies.temp_c.reshape(self._bodies.count, -1)
-        return field[:, flat] @ share, field.min(axis=1)
+        n = len(self._lanes) if self._bodies is not None else 0
+        at = len(self._body_readers)
+        return self._now[at : at + n], self._now[at + n : at + 2 * n]
 
     def products(self, inside: tuple[Float, Float]) -> tuple[ProductTruth, ...]:
         """See :class:`Stage`."""
@@ -184,9 +196,32 @@ class TunnelStage:
         z = s.height_share * float(cells.z_edge[-1]) + (s.off_z_m if real else 0.0)
         if s.role == "surface":
             along, grid = (z, cells.z) if s.face == "side" else (r, cells.r)
-            return lambda: float(np.interp(along, grid, bodies.surface_c(s.face)[lane]))
+            return self._later(
+                lambda: float(np.interp(along, grid, bodies.surface_c(s.face)[lane]))
+            )
         flat, share = cells.weights(abs(r), z)
-        return lambda: float(bodies.temp_c[lane].ravel()[flat] @ share)
+        return self._later(lambda: float(bodies.temp_c[lane].ravel()[flat] @ share))
+
+    def _middle_weights(self) -> tuple[NDArray[np.int64], Float]:
+        if self._bodies is None:
+            return np.zeros(0, dtype=np.int64), np.zeros(0)
+        cells = self._bodies.cells
+        return cells.weights(0.0, 0.5 * float(cells.z_edge[-1]))
+
+    def _read_bodies(self) -> Float:
+        """Return what body sensors feel, then each body's middle and coldest temperature."""
+        if self._bodies is None:
+            return np.zeros(0)
+        field = self._bodies.temp_c.reshape(self._bodies.count, -1)
+        flat, share = self._middle
+        felt = _feel_all(self._body_readers)
+        return np.concatenate([felt, field[:, flat] @ share, field.min(axis=1)])
+
+    def _later(self, reader: Feel) -> Feel:
+        """Register a reader of the bodies; return how it is read between their steps."""
+        self._body_readers.append(reader)
+        at = len(self._body_readers) - 1
+        return lambda: float(self._now[at])
 
     def _cutter(self, s: SensorSpec) -> Callable[[], Cut]:
         """Cut where the sensor is: with the product, or fixed in its zone."""

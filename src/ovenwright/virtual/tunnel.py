@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
@@ -106,12 +107,12 @@ class TunnelSpec:
 
 
 # invented, of the size of a light industrial oven; per square metre of hearth
-_AIR_J_M2_K = 4.0e3  # air with belt and light metal
-_WALL_J_M2_K = 3.0e4  # what radiates: tubes, crown, plates
+_AIR_J_M2_K = 3.0e3  # air with belt and light metal
+_WALL_J_M2_K = 1.3e4  # what radiates: tubes, crown, plates
 _AIR_WALL_W_M2_K = 34.0
 _WALL_ROOM_W_M2_K = 1.3
 _SPILL_W_M_K = 55.0  # per metre of width, between neighbouring zones
-_ACROSS_W_M2_K = 16.0  # per square metre of hearth, left with right
+_ACROSS_W_M2_K = 10.0  # per square metre of hearth, left with right
 _MOUTH_W_M_K = 35.0
 _ROOM_W_M2_K = 8.0  # still air outside
 _FLAME_TO_WALL = 0.55
@@ -212,7 +213,7 @@ class Tunnel:
         """Which zones' burners are called for."""
         return self._control.on
 
-    def settle(self, since_entry_s: float, *, for_s: float = 3600.0, dt_s: float = 2.0) -> None:
+    def settle(self, since_entry_s: float, *, for_s: float = 2700.0, dt_s: float = 5.0) -> None:
         """Let the oven run in, up to the moment ``since_entry_s``."""
         steps = int(for_s / dt_s)
         for k in range(steps):
@@ -223,7 +224,7 @@ class Tunnel:
         left = self.spec.thermostat_left_share
         felt = left * self.air_c[:, 0] + (1.0 - left) * self.air_c[:, 1]
         on = np.repeat(self._control.step(felt, dt_s), 2)
-        self._flame = self._flame + (1.0 - np.exp(-dt_s / _FLAME_LAG_S)) * (on - self._flame)
+        self._flame = self._flame + (1.0 - math.exp(-dt_s / _FLAME_LAG_S)) * (on - self._flame)
         heat = self._power * self._flame
         load = self._load_w(since_entry_s)
         self.temp_c = self._network.step(
@@ -237,9 +238,9 @@ class Tunnel:
             self.spec.ambient_c,
             dt_s,
         )
-        keep = np.exp(-dt_s / self.spec.turbulence_s)
+        keep = math.exp(-dt_s / self.spec.turbulence_s)
         gust = self._rng.standard_normal(self._gust.size)
-        self._gust = keep * self._gust + self.spec.turbulence_k * np.sqrt(1.0 - keep**2) * gust
+        self._gust = keep * self._gust + self.spec.turbulence_k * math.sqrt(1.0 - keep**2) * gust
 
     def _load_w(self, since_entry_s: float) -> Float:
         """Heat the production train takes from each zone and side, W."""
