@@ -6,6 +6,7 @@ import json
 import math
 from collections.abc import Iterable, Iterator, Mapping
 from contextlib import contextmanager, suppress
+from pathlib import Path
 from typing import Any
 
 from sqlalchemy import (
@@ -30,6 +31,9 @@ from ovenwright.catalogue.tables import ABOUT, JUDGEMENTS, MEASURES, METADATA, R
 from ovenwright.errors import CatalogueTrouble
 
 _REBUILD = "it is only an index: rebuild it with ovenwright runs --rebuild"
+
+
+_DAMAGE = ("not a database", "malformed", "no such table", "no such column", "has no column")
 
 
 def _prepare_sqlite(connection: Any, _: object) -> None:
@@ -119,6 +123,23 @@ class Catalogue:
 
     def __exit__(self, *_: object) -> None:
         self.close()
+
+    def is_file(self, path: Path) -> bool:
+        """Tell whether this index is that SQLite file."""
+        name = self._engine.url.database
+        return self._engine.url.get_backend_name() == "sqlite" and name == str(path)
+
+    @staticmethod
+    def is_damage(trouble: CatalogueTrouble) -> bool:
+        """Tell whether only making the index anew helps: it is broken or of another version.
+
+        A disk that is full, locked or read-only is no damage.
+        """
+        cause = trouble.__cause__
+        if cause is None:
+            return True
+        words = str(getattr(cause, "orig", None) or cause)
+        return any(sign in words for sign in _DAMAGE)
 
     # writing ------------------------------------------------------------------------------
 

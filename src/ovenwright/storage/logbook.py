@@ -268,6 +268,21 @@ class Logbook:
         """Return where the original of that SHA-256 and name is kept."""
         return self.originals_dir / f"{sha256}{''.join(Path(name).suffixes[-2:])[:20].lower()}"
 
+    def check_original(self, sha256: str, name: str) -> None:
+        """Prove a kept original unaltered.
+
+        Raises
+        ------
+        StorageTrouble : if it can't be read or its bytes changed
+        """
+        path = self.original(sha256, name)
+        if _sha256_of(path) != sha256:
+            raise StorageTrouble(
+                "the original file was altered after it was kept",
+                where=str(path),
+                remedy="restore it from a copy",
+            )
+
     # judgements ---------------------------------------------------------------------------
 
     def keep_judgement(
@@ -321,6 +336,15 @@ class Logbook:
         """
         folder = self.judgements_dir / run_id
         return tuple(self._judgement(p) for p in self._records(folder))
+
+    def judged_ids(self) -> frozenset[str]:
+        """Return the ids of runs that have a folder of judgements."""
+        try:
+            return frozenset(p.name for p in self.judgements_dir.iterdir() if p.is_dir())
+        except (FileNotFoundError, NotADirectoryError):
+            return frozenset()
+        except OSError as cause:
+            raise trouble_from(cause, self.judgements_dir) from cause
 
     def judgement_count(self, run_id: str) -> int:
         """Return how many judgements a run has, without reading them."""
