@@ -10,11 +10,13 @@ import zoneinfo
 from collections.abc import Callable, Iterator, Sequence
 
 from ovenwright.domain.plan import (
+    ChamberOven,
     Channel,
     Combine,
     Requirement,
     SensorType,
     Site,
+    TunnelOven,
 )
 from ovenwright.domain.run import Role
 from ovenwright.errors import Fault
@@ -364,19 +366,18 @@ def _check_safety(draft: Draft) -> Iterator[Fault]:
             )
 
 
-def boiling_c(draft: Draft) -> tuple[float, float, str]:
-    """Return the boiling point inside the oven, the pressure, and where that comes from."""
-    pressure = getattr(draft.oven, "pressure_kpa", None)
-    if pressure is not None:
-        return float(water.boiling_point_c(pressure)), pressure, "oven.pressure_kpa"
-    site = draft.site or Site()
-    if site.pressure_kpa is not None:
-        return float(water.boiling_point_c(site.pressure_kpa)), site.pressure_kpa, "site"
-    if site.altitude_m is not None:
+def boiling_of(oven: TunnelOven | ChamberOven | None, site: Site) -> tuple[float, float, str]:
+    """Return the boiling point inside an oven, the pressure, and where that comes from."""
+    pressure = getattr(oven, "pressure_kpa", None)
+    whence = "oven.pressure_kpa"
+    if pressure is None:
+        pressure, whence = site.pressure_kpa, "site.pressure_kpa"
+    if pressure is None and site.altitude_m is not None:
         pressure = float(water.pressure_at_altitude_kpa(site.altitude_m))
-        return float(water.boiling_point_c(pressure)), pressure, f"{site.altitude_m:g} m altitude"
-    pressure = water.STANDARD_PRESSURE_KPA
-    return float(water.boiling_point_c(pressure)), pressure, "sea level, as no pressure is given"
+        whence = f"{site.altitude_m:g} m altitude"
+    if pressure is None:
+        pressure, whence = water.STANDARD_PRESSURE_KPA, "sea level, as no pressure is given"
+    return float(water.boiling_point_c(pressure)), pressure, whence
 
 
 def _check_boiling(draft: Draft) -> Iterator[Fault]:
@@ -384,7 +385,7 @@ def _check_boiling(draft: Draft) -> Iterator[Fault]:
     if product is None or product.moisture is None or product.moisture < MOIST_SHARE:
         return
     cores = {c.name for _, c in draft.channels if c.role is Role.CORE}
-    boiling, pressure, whence = boiling_c(draft)
+    boiling, pressure, whence = boiling_of(draft.oven, draft.site or Site())
     for i, wish in draft.requirements:
         on_core = wish.on is Role.CORE or (isinstance(wish.on, tuple) and set(wish.on) & cores)
         target = _target(wish)
