@@ -209,7 +209,7 @@ def _show_advice(advice: Advice) -> None:
         f"Read every {advice.interval_s:g} s (worked out: {advice.worked_out_s:.3g} s). Rule "
         f"{advice.rule} decided, on {advice.channel}: {advice.reason}."
     )
-    missed = f"up to {advice.planned_missed_k:.2g} °C may be missed between readings"
+    missed = f"up to {advice.planned_missed_k:.2g} K may be missed between readings"
     if advice.planned_lethality_excess is not None:
         excess = advice.planned_lethality_excess * 100.0
         much = f"{excess:.2g} %" if excess >= 0.01 else "less than 0.01 %"

@@ -369,7 +369,7 @@ def _reason(decider: ChannelAdvice, aims: Aims) -> str:
     if decider.rule == "change":
         return (
             f"a change of {decider.step_k:.0f} K felt through {lags} would bend by more than "
-            f"{aims.error_k:g} °C between readings further apart"
+            f"{aims.error_k:g} K between readings further apart"
         )
     if decider.rule == "time":
         return f"a moment may be late by {aims.time_share:.2%} of the process and no more"
