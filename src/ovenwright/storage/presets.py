@@ -12,7 +12,7 @@ from dataclasses import dataclass
 from functools import cache
 from importlib.resources import files
 
-from ovenwright.errors import UnknownName
+from ovenwright.errors import StorageTrouble, UnknownName
 
 ORDER = (
     "tin-bread",
@@ -49,7 +49,9 @@ class Preset:
 def preset_ids() -> tuple[str, ...]:
     """Return the ids of all presets."""
     folder = files("ovenwright").joinpath("data").joinpath("presets")
-    found = sorted(f.name.removesuffix(".toml") for f in folder.iterdir() if ".toml" in f.name)
+    found = sorted(
+        f.name.removesuffix(".toml") for f in folder.iterdir() if f.name.endswith(".toml")
+    )
     return tuple([n for n in ORDER if n in found] + [n for n in found if n not in ORDER])
 
 
@@ -60,6 +62,7 @@ def read_preset(name: str) -> Preset:
     Raises
     ------
     UnknownName : if there is none of that id; names those that exist
+    StorageTrouble : if the package's own file is damaged
     """
     if name not in preset_ids():
         raise UnknownName("preset", name, known=preset_ids())
@@ -69,7 +72,11 @@ def read_preset(name: str) -> Preset:
     head = _HEAD.search(whole)
     about = data.get("about")
     if head is None or not isinstance(about, dict):
-        raise UnknownName("[about] table", name, where=f"{name}.toml")
+        raise StorageTrouble(
+            "the preset has no last table [about]",
+            where=f"{name}.toml",
+            remedy="install the package again",
+        )
     return Preset(
         id=name,
         title=about["title"],
