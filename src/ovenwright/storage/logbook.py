@@ -31,7 +31,7 @@ from ovenwright.storage.sealed import (
 )
 
 LAST = "last"
-_SLUG_LENGTH = 28
+_SLUG_LENGTH = 16  # so that an id stays whole in a table of 80 columns
 _RECENT = 200  # how many files are asked for their sealing time when "last" is looked for
 _ID = re.compile(r"[\w][\w.+-]{0,119}")
 

@@ -144,7 +144,7 @@ def test_judgements_are_records_that_cite_the_run(tmp_path: Path) -> None:
 
 
 def test_slugs() -> None:
-    assert slug("Tin bread, 800 g — Ofen Süd №3") == "tin-bread-800-g-ofen-sud-no3"
+    assert slug("Tin bread, 800 g — Ofen Süd №3") == "tin-bread-800-g"
     assert slug("***") == ""
-    assert len(slug("a-very-long-title " * 5)) <= 28
-    assert slug("unbroken" * 9) == ("unbroken" * 9)[:28]
+    assert len(slug("a-very-long-title " * 5)) <= 16
+    assert slug("unbroken" * 9) == ("unbroken" * 9)[:16]

@@ -11,15 +11,9 @@ from ovenwright.domain.run import Run, Series
 from ovenwright.errors import CatalogueTrouble, UnknownName, UsageError
 from ovenwright.storage.logbook import Logbook
 from ovenwright.storage.wide import ExportUnit
-from ovenwright.workflow.keeping import (
-    Format,
-    Wish,
-    export_run,
-    list_runs,
-    open_catalogue,
-    places_of,
-    verify_runs,
-)
+from ovenwright.workflow.exporting import Format, export_run, places_of
+from ovenwright.workflow.keeping import Wish, list_runs, open_catalogue
+from ovenwright.workflow.verifying import verify_runs
 
 PLAN = """
 format = 1
