@@ -2,17 +2,18 @@
 
 Temperature is a straight line between samples and each step is integrated as that line says. A
 step that touches a missing temperature (NaN), or is longer than ``max_gap_s``, counts for nothing:
-the totals are then lower bounds, and :func:`uncovered_time` says how much time was left out.
+the totals are then lower bounds, and :func:`ovenwright.physics.steps.uncovered_time` says how much
+time was left out.
 """
 
 from __future__ import annotations
 
 import numpy as np
-from numpy.typing import NDArray
 from scipy.special import exp1
 
 from ovenwright.errors import OutOfRange
 from ovenwright.physics.arrays import FloatArray
+from ovenwright.physics.steps import above_zero, accumulate, running_sum, step_lengths
 
 LN10 = float(np.log(10.0))
 GAS_CONSTANT_J_MOL_K = 8.314462618  # CODATA 2018; exact in the SI of 2019
@@ -44,7 +45,7 @@ def rate(temp_c: FloatArray, *, reference_c: float, z_k: float) -> FloatArray:
 
     Source: Bigelow's thermal death time method as used for canned food; 9 CFR and FAO texts.
     """
-    _above_zero("z_k", z_k, "K")
+    above_zero("z_k", z_k, "K")
     power = (np.asarray(temp_c, dtype=np.float64) - reference_c) / z_k
     return np.asarray(np.exp(LN10 * np.minimum(power, _HIGHEST_POWER)))
 
@@ -81,7 +82,7 @@ def equivalent_time(
     Source: F = integral of 10**((T - Tref)/z) dt; the closed form over a linear step is ours.
     Checked in tests/evidence/test_lethality_examples.py.
     """
-    step_s = _steps(time_s, temp_c)
+    step_s = step_lengths(time_s, temp_c)
     worth = rate(temp_c, reference_c=reference_c, z_k=z_k)
     rise = np.diff(np.asarray(temp_c, dtype=np.float64), axis=0) * (LN10 / z_k)
     # (r1 - r0) / ln(r1/r0); near-level steps by its series, where the quotient loses digits
@@ -90,7 +91,7 @@ def equivalent_time(
     with np.errstate(invalid="ignore"):  # NaN is dealt with in _running
         mean = (worth[1:] - first) / np.where(steep, rise, 1.0)
         level = first * (1.0 + rise * (0.5 + rise * (1.0 / 6.0 + rise / 24.0)))
-    return _running(step_s, np.where(steep, mean, level), max_gap_s)
+    return running_sum(step_s, np.where(steep, mean, level), max_gap_s)
 
 
 def equivalent_time_trapezoid(
@@ -114,54 +115,6 @@ def equivalent_time_trapezoid(
     return accumulate(time_s, worth, max_gap_s=max_gap_s)
 
 
-def accumulate(
-    time_s: FloatArray, rate_per_s: FloatArray, *, max_gap_s: float = np.inf
-) -> FloatArray:
-    """Sum up any rate by the trapezoid; steps with NaN or beyond `max_gap_s` count for nothing.
-
-    Parameters
-    ----------
-    time_s : (n,) rising, seconds
-    rate_per_s : (n,) or (n, m), per second
-    max_gap_s : seconds
-
-    Returns
-    -------
-    same shape as `rate_per_s`, starting at 0
-
-    Raises
-    ------
-    OutOfRange : if times do not rise or the shapes do not fit
-    """
-    step_s = _steps(time_s, rate_per_s)
-    return _running(step_s, 0.5 * (rate_per_s[:-1] + rate_per_s[1:]), max_gap_s)
-
-
-def uncovered_time(
-    time_s: FloatArray, temp_c: FloatArray, *, max_gap_s: float = np.inf
-) -> FloatArray:
-    """Seconds so far that count for nothing because a temperature is missing or too far away.
-
-    Parameters
-    ----------
-    time_s : (n,) rising, seconds
-    temp_c : (n,) or (n, m), NaN where missing
-    max_gap_s : seconds
-
-    Returns
-    -------
-    same shape as `temp_c`, seconds, starting at 0
-
-    Raises
-    ------
-    OutOfRange : if times do not rise or the shapes do not fit
-    """
-    step_s = _steps(time_s, temp_c)
-    known = np.isfinite(temp_c)
-    lost = ~(known[:-1] & known[1:]) | _long(step_s, max_gap_s, np.ndim(temp_c))
-    return _from_zero(np.cumsum(np.where(lost, _column(step_s, np.ndim(temp_c)), 0.0), axis=0))
-
-
 def log_reduction(equivalent_s: FloatArray, *, d_s: float) -> FloatArray:
     """Decimal reductions that an equivalent time brings, survivors falling log-linearly.
 
@@ -178,7 +131,7 @@ def log_reduction(equivalent_s: FloatArray, *, d_s: float) -> FloatArray:
     ------
     OutOfRange : if `d_s` is not above 0
     """
-    _above_zero("d_s", d_s, "s")
+    above_zero("d_s", d_s, "s")
     return np.asarray(equivalent_s, dtype=np.float64) / d_s
 
 
@@ -191,7 +144,7 @@ def decimal_reduction_time(
     ------
     OutOfRange : if `d_s` or `z_k` is not above 0
     """
-    _above_zero("d_s", d_s, "s")
+    above_zero("d_s", d_s, "s")
     return d_s / rate(temp_c, reference_c=reference_c, z_k=z_k)
 
 
@@ -230,8 +183,8 @@ def weibull_log_reduction(
     Source: Mafart et al. 2002, Int J Food Microbiol 72:107 (from memory); state form after Peleg
     & Penchina 2000. Checked in tests/evidence/test_lethality_examples.py.
     """
-    _above_zero("delta_s", delta_s, "s")
-    _above_zero("p", p, "")
+    above_zero("delta_s", delta_s, "s")
+    above_zero("p", p, "")
     at_reference = equivalent_time(
         time_s, temp_c, reference_c=reference_c, z_k=z_k, max_gap_s=max_gap_s
     )
@@ -257,81 +210,6 @@ def weibull_from_two_times(
     return float(first_s * first_log ** (-1.0 / p)), p
 
 
-def softplus_weibull_log_reduction(
-    time_s: FloatArray,
-    temp_c: FloatArray,
-    *,
-    steepness_per_k: float,
-    critical_c: float,
-    shape: float,
-    max_gap_s: float = np.inf,
-) -> FloatArray:
-    """Decimal reductions so far in Peleg's form, y = b(T) t**n with b = ln(1 + exp(k (T - Tc))).
-
-    In state form y = (integral of b(T)**(1/n) dt)**n, with t in seconds; the integral is a
-    trapezoid with one midpoint a step (Simpson's rule), since b is smooth in T.
-
-    Raises
-    ------
-    OutOfRange : if `steepness_per_k` or `shape` is not above 0, times do not rise, shapes misfit
-
-    Source: Peleg & Penchina 2000, Crit Rev Food Sci Nutr 40:159 (from memory).
-    """
-    _above_zero("steepness_per_k", steepness_per_k, "1/K")
-    _above_zero("shape", shape, "")
-    step_s = _steps(time_s, temp_c)
-
-    def speed(at_c: FloatArray) -> FloatArray:
-        softened = np.logaddexp(0.0, steepness_per_k * (at_c - critical_c))
-        return np.asarray(np.power(softened, 1.0 / shape))
-
-    ends = speed(np.asarray(temp_c, dtype=np.float64))
-    middle = speed(0.5 * (temp_c[:-1] + temp_c[1:]))
-    mean = (ends[:-1] + 4.0 * middle + ends[1:]) / 6.0
-    return np.asarray(np.power(_running(step_s, mean, max_gap_s), shape))
-
-
-def shouldered_log_reduction(
-    equivalent_s: FloatArray, *, d_s: float, shoulder_s: float = 0.0, residual_log: float = np.inf
-) -> FloatArray:
-    """Decimal reductions with a shoulder before and a tail after the log-linear fall.
-
-    The four-parameter form of Geeraerd has both its states driven by the same k(T), so on the
-    axis K = ln(10) times equivalent time over D it has a closed solution.
-
-    Parameters
-    ----------
-    equivalent_s : any shape, seconds at the temperature `d_s` belongs to
-    d_s : decimal reduction time of the falling part, seconds, above 0
-    shoulder_s : length of the shoulder at that temperature, seconds, 0 or more
-    residual_log : decimal reductions after which survivors no longer fall, above 0
-
-    Returns
-    -------
-    same shape, log10
-
-    Raises
-    ------
-    OutOfRange : if a parameter is out of the range given
-
-    Source: Geeraerd, Herremans & Van Impe 2000, Int J Food Microbiol 59:185 (from memory), with
-    kmax = ln(10)/D.
-    """
-    _above_zero("d_s", d_s, "s")
-    _above_zero("residual_log", residual_log, "")
-    if not shoulder_s >= 0:
-        raise OutOfRange("shoulder_s", got=shoulder_s, expected="0 s or more")
-    fallen = LN10 * np.asarray(equivalent_s, dtype=np.float64) / d_s
-    start = LN10 * shoulder_s / d_s  # ln(1 + C0)
-    # ln of (e^K + e^start - 1) / e^start without overflow: C0 = e^start - 1
-    grown = fallen + np.log1p(np.exp(-fallen) * np.expm1(min(start, 700.0))) - start
-    survivors = np.exp(-grown)
-    tail = 10.0**-residual_log if np.isfinite(residual_log) else 0.0
-    if tail == 0.0:
-        return np.asarray(grown / LN10)
-    return np.asarray(-np.log10(tail + (1.0 - tail) * survivors))
-
-
 def arrhenius_rate(temp_c: FloatArray, *, k0_per_s: float, activation_j_mol: float) -> FloatArray:
     """First-order rate constant k0 exp(-Ea/(R T)), 1/s.
 
@@ -349,8 +227,8 @@ def arrhenius_rate(temp_c: FloatArray, *, k0_per_s: float, activation_j_mol: flo
     ------
     OutOfRange : if a parameter is not above 0 or a temperature is at or below absolute zero
     """
-    _above_zero("k0_per_s", k0_per_s, "1/s")
-    _above_zero("activation_j_mol", activation_j_mol, "J/mol")
+    above_zero("k0_per_s", k0_per_s, "1/s")
+    above_zero("activation_j_mol", activation_j_mol, "J/mol")
     kelvin = _kelvin(temp_c)
     return np.asarray(k0_per_s * np.exp(-(activation_j_mol / GAS_CONSTANT_J_MOL_K) / kelvin))
 
@@ -388,9 +266,9 @@ def arrhenius_extent(
     Source: first-order Arrhenius law as used by Zanoni, Peri & Bruno 1995 for crust browning.
     Checked in tests/evidence/test_lethality_examples.py.
     """
-    _above_zero("k0_per_s", k0_per_s, "1/s")
-    _above_zero("activation_j_mol", activation_j_mol, "J/mol")
-    step_s = _steps(time_s, temp_c)
+    above_zero("k0_per_s", k0_per_s, "1/s")
+    above_zero("activation_j_mol", activation_j_mol, "J/mol")
+    step_s = step_lengths(time_s, temp_c)
     kelvin = _kelvin(temp_c)
     energy_k = activation_j_mol / GAS_CONSTANT_J_MOL_K
     first, last = kelvin[:-1], kelvin[1:]
@@ -404,7 +282,7 @@ def arrhenius_extent(
         low, high = first[steep], last[steep]
         whole = _exponential_integral(high, energy_k) - _exponential_integral(low, energy_k)
         mean[steep] = whole / (high - low)
-    done = _running(step_s, k0_per_s * mean, max_gap_s)
+    done = running_sum(step_s, k0_per_s * mean, max_gap_s)
     return np.asarray(-np.expm1(-done))
 
 
@@ -442,9 +320,9 @@ def heating_equivalent_time(
     Source: exponential-integral form of the formula method; structure as reviewed in Stoforos
     2010, Food Eng Rev 2:1-16. Checked in tests/evidence/test_lethality_examples.py.
     """
-    _above_zero("z_k", z_k, "K")
-    _above_zero("f_s", f_s, "s")
-    _above_zero("j", j, "")
+    above_zero("z_k", z_k, "K")
+    above_zero("f_s", f_s, "s")
+    above_zero("j", j, "")
     if not medium_c > start_c:
         raise OutOfRange("medium_c", got=medium_c, expected=f"above start_c {start_c} °C")
     heating_s = np.asarray(heating_s, dtype=np.float64)
@@ -470,47 +348,3 @@ def _kelvin(temp_c: FloatArray) -> FloatArray:
             "temp_c", got=float(np.nanmin(temp_c)), expected="above absolute zero, -273.15 °C"
         )
     return kelvin
-
-
-def _above_zero(name: str, value: float, unit: str) -> None:
-    if not value > 0:  # written so that NaN is refused too
-        raise OutOfRange(name, got=value, expected=f"above 0 {unit}".rstrip())
-
-
-def _steps(time_s: FloatArray, values: FloatArray) -> FloatArray:
-    """Return the lengths of the steps after a look at the shapes and the order of time."""
-    shape = np.shape(values)
-    if np.ndim(time_s) != 1 or len(shape) not in {1, 2} or shape[0] != np.shape(time_s)[0]:
-        raise OutOfRange(
-            "shapes", got=(np.shape(time_s), shape), expected="time (n,), values (n,) or (n, m)"
-        )
-    if shape[0] == 0:
-        raise OutOfRange("time_s", got="no sample", expected="at least one sample")
-    step_s = np.diff(np.asarray(time_s, dtype=np.float64))
-    if not bool(np.all(step_s > 0)):
-        bad = int(np.flatnonzero(~(step_s > 0))[0])
-        raise OutOfRange(
-            "time_s", got=f"{time_s[bad]} then {time_s[bad + 1]}", expected="rising times"
-        )
-    return step_s
-
-
-def _column(step_s: FloatArray, ndim: int) -> FloatArray:
-    return step_s if ndim == 1 else step_s[:, np.newaxis]
-
-
-def _long(step_s: FloatArray, max_gap_s: float, ndim: int) -> NDArray[np.bool_]:
-    return _column(step_s, ndim) > max_gap_s
-
-
-def _from_zero(totals: FloatArray) -> FloatArray:
-    start = np.zeros((1, *totals.shape[1:]))
-    return np.concatenate((start, totals), axis=0)
-
-
-def _running(step_s: FloatArray, mean_rate: FloatArray, max_gap_s: float) -> FloatArray:
-    counted = np.isfinite(mean_rate)
-    if np.isfinite(max_gap_s):
-        counted &= ~_long(step_s, max_gap_s, mean_rate.ndim)
-    part = np.where(counted, mean_rate * _column(step_s, mean_rate.ndim), 0.0)
-    return _from_zero(np.cumsum(part, axis=0))

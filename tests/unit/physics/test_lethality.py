@@ -7,6 +7,7 @@ from hypothesis import strategies as st
 
 from ovenwright.errors import OutOfRange
 from ovenwright.physics import lethality as le
+from ovenwright.physics import steps, survivors
 from ovenwright.physics.arrays import FloatArray
 
 REF = {"reference_c": 121.1, "z_k": 10.0}
@@ -55,14 +56,14 @@ def test_a_missing_reading_takes_out_both_steps_it_touches() -> None:
     t = np.arange(6.0)
     temp = np.array([121.1, 121.1, np.nan, 121.1, 121.1, 121.1])
     assert le.equivalent_time(t, temp, **REF).tolist() == [0.0, 1.0, 1.0, 1.0, 2.0, 3.0]
-    assert le.uncovered_time(t, temp).tolist() == [0.0, 0.0, 1.0, 2.0, 2.0, 2.0]
+    assert steps.uncovered_time(t, temp).tolist() == [0.0, 0.0, 1.0, 2.0, 2.0, 2.0]
 
 
 def test_a_long_step_counts_for_nothing_and_is_reported() -> None:
     t = np.array([0.0, 1.0, 60.0, 61.0])
     temp = np.full(4, 121.1)
     assert le.equivalent_time(t, temp, max_gap_s=10.0, **REF)[-1] == pytest.approx(2.0)
-    assert le.uncovered_time(t, temp, max_gap_s=10.0)[-1] == pytest.approx(59.0)
+    assert steps.uncovered_time(t, temp, max_gap_s=10.0)[-1] == pytest.approx(59.0)
     assert le.equivalent_time(t, temp, **REF)[-1] == pytest.approx(61.0)
 
 
@@ -70,7 +71,7 @@ def test_a_history_of_nothing_but_gaps_is_zero_not_nan() -> None:
     t = np.arange(4.0)
     nothing = np.full((4, 2), np.nan)
     assert le.equivalent_time(t, nothing, **REF).tolist() == np.zeros((4, 2)).tolist()
-    assert le.uncovered_time(t, nothing)[-1].tolist() == [3.0, 3.0]
+    assert steps.uncovered_time(t, nothing)[-1].tolist() == [3.0, 3.0]
 
 
 def test_a_very_hot_surface_overflows_nothing() -> None:
@@ -114,10 +115,10 @@ histories = st.lists(
 
 @given(histories, st.floats(3.0, 40.0))
 def test_splitting_the_time_axis_changes_nothing(
-    steps: list[tuple[float, float]], z_k: float
+    history: list[tuple[float, float]], z_k: float
 ) -> None:
-    t = np.cumsum([s for s, _ in steps])
-    temp = np.array([c for _, c in steps])
+    t = np.cumsum([s for s, _ in history])
+    temp = np.array([c for _, c in history])
     whole = le.equivalent_time(t, temp, reference_c=70.0, z_k=z_k)[-1]
     finer = np.unique(np.concatenate([t, (t[:-1] + t[1:]) / 2]))
     split = le.equivalent_time(finer, np.interp(finer, t, temp), reference_c=70.0, z_k=z_k)[-1]
@@ -126,10 +127,10 @@ def test_splitting_the_time_axis_changes_nothing(
 
 @given(histories, st.floats(0.0, 20.0))
 def test_hotter_everywhere_never_does_less(
-    steps: list[tuple[float, float]], warmer_k: float
+    history: list[tuple[float, float]], warmer_k: float
 ) -> None:
-    t = np.cumsum([s for s, _ in steps])
-    temp = np.array([c for _, c in steps])
+    t = np.cumsum([s for s, _ in history])
+    temp = np.array([c for _, c in history])
     cold = le.equivalent_time(t, temp, reference_c=70.0, z_k=8.0)
     hot = le.equivalent_time(t, temp + warmer_k, reference_c=70.0, z_k=8.0)
     assert np.all(hot >= cold * (1 - 1e-12))
@@ -204,7 +205,7 @@ def test_arrhenius_gaps_and_refusals() -> None:
 
 def test_softplus_form_is_isothermally_a_power_of_time() -> None:
     t = np.linspace(0.0, 300.0, 7)
-    got = le.softplus_weibull_log_reduction(
+    got = survivors.softplus_weibull_log_reduction(
         t, np.full(7, 62.0), steepness_per_k=0.4, critical_c=60.0, shape=1.5
     )
     b = np.log1p(np.exp(0.4 * 2.0))
@@ -213,13 +214,13 @@ def test_softplus_form_is_isothermally_a_power_of_time() -> None:
 
 def test_shoulder_and_tail() -> None:
     t = np.linspace(0.0, 3000.0, 301)
-    plain = le.shouldered_log_reduction(t, d_s=60.0)
+    plain = survivors.shouldered_log_reduction(t, d_s=60.0)
     np.testing.assert_allclose(plain, t / 60.0, atol=1e-12)
-    late = le.shouldered_log_reduction(t, d_s=60.0, shoulder_s=300.0)
+    late = survivors.shouldered_log_reduction(t, d_s=60.0, shoulder_s=300.0)
     assert late[0] == pytest.approx(0.0, abs=1e-12)
     # past the shoulder the line is the plain one, moved by the shoulder
     np.testing.assert_allclose(late[60:], (t[60:] - 300.0) / 60.0, atol=1e-4)
-    tailed = le.shouldered_log_reduction(t, d_s=60.0, residual_log=6.0)
+    tailed = survivors.shouldered_log_reduction(t, d_s=60.0, residual_log=6.0)
     assert tailed[-1] == pytest.approx(6.0, abs=1e-9)
     assert np.all(np.diff(tailed) >= 0)
 
@@ -231,7 +232,7 @@ def test_shouldered_form_follows_its_own_state_equations() -> None:
     n, c, dt = 1.0, np.expm1(k * shoulder_s), 0.005
     for _ in range(int(400.0 / dt)):
         n, c = n - dt * k * n / (1.0 + c) * (1.0 - tail / n), c - dt * k * c
-    got = le.shouldered_log_reduction(
+    got = survivors.shouldered_log_reduction(
         np.array(400.0), d_s=d_s, shoulder_s=shoulder_s, residual_log=4.0
     )
     assert float(got) == pytest.approx(-np.log10(n), abs=2e-3)
