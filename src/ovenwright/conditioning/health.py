@@ -121,7 +121,6 @@ HEALTH_TABLE: tuple[Check, ...] = (
         "The channel falls while everything else heats.",
         "swap the two leads at the plug; warm the junction between finger and thumb to prove it",
         company.check_reversed,
-        needs_company=True,
     ),
     Check(
         1 << 9,

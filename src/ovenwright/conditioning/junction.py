@@ -24,6 +24,7 @@ LEAP_FLOOR_OTHER_K = 30.0
 ABOVE_ALL_K = 300.0
 BELOW_ALL_K = 60.0
 RETURN_S = 1800.0
+TERMINALS_K = 10.0
 _WINDOW = 30
 _JOIN_S = 60.0
 
@@ -63,6 +64,7 @@ class Swings:
     at: IntArray
     height_k: FloatArray
     slope_k: FloatArray
+    sharp: BoolArray
     scale_k: float
     floor_k: float
 
@@ -94,7 +96,42 @@ def _find_swings(trace: Trace, scale_k: float) -> Swings:
     slope = np.abs(after - before) / 11.0
     height = trace.swing_k[at]
     keep = height >= floor + 2.0 * slope
-    return Swings(at[keep], height[keep], slope[keep], scale_k, floor)
+    at, height = at[keep], height[keep]
+    return Swings(at, height, slope[keep], _sharp(trace.value_c, at, height), scale_k, floor)
+
+
+def _sharp(value: FloatArray, at: IntArray, height: FloatArray) -> BoolArray:
+    """Tell swings from one reading to the next from quick but smooth coming and going.
+
+    True where the reading stands out against both its direct neighbours, or as one of a pair, or
+    where the instrument repeats old values so that neighbours say nothing.
+    """
+
+    def step(offset: int) -> FloatArray:
+        left = np.clip(at + offset, 0, value.size - 1)
+        right = np.clip(at + offset + 1, 0, value.size - 1)
+        return np.asarray(value[right] - value[left])
+
+    before, after = step(-1), step(0)
+    lone = (before * after < 0) & (np.minimum(np.abs(before), np.abs(after)) >= 0.5 * height)
+    first = (
+        (np.abs(before) >= 0.8 * height)
+        & (np.abs(after) <= 0.1 * height)
+        & (np.abs(step(1)) >= 0.8 * height)
+        & (before * step(1) < 0)
+    )
+    second = (
+        (np.abs(after) >= 0.8 * height)
+        & (np.abs(before) <= 0.1 * height)
+        & (np.abs(step(-2)) >= 0.8 * height)
+        & (after * step(-2) < 0)
+    )
+    still = np.zeros(at.shape)
+    for offset in range(-8, 8):
+        still += step(offset) == 0.0
+    repeated = ((before == 0.0) | (after == 0.0)) & (still >= 6)
+    sharp: BoolArray = lone | first | second | repeated
+    return sharp
 
 
 def _shared_moments(
@@ -232,13 +269,17 @@ def _find_leaps(
         ahead: FloatArray = np.where(inside, quiet[np.clip(at + offset, 0, quiet.size - 1)], 0.0)
         return ahead * np.sign(size)
 
+    # a channel that comes back after standing still is dealt with as a flat line
+    stood = np.ones(at.shape, dtype=np.bool_)
+    for offset in range(-15, 0):
+        stood &= onward(offset) == 0.0
     run_up = onward(-1) >= 0.08 * np.abs(size)
     tail = (onward(1) >= 0.08 * np.abs(size)) | (
         onward(1) + onward(2) + onward(3) >= 0.12 * np.abs(size)
     )
     pace = np.abs(quiet)
     activity = np.minimum(_around(pace, at, np.arange(-8, 0)), _around(pace, at, np.arange(1, 9)))
-    keep = ~run_up & ~tail & (np.abs(size) >= 30.0 * activity)
+    keep = ~run_up & ~tail & ~stood & (np.abs(size) >= 30.0 * activity)
     return at[keep], size[keep]
 
 
@@ -292,7 +333,9 @@ def _read_leaps(bench: Bench, i: int, at: IntArray, size: FloatArray) -> list[Le
         outside = count >= 2 and (
             (size[n] < 0 and middle < low - 25.0) or (size[n] > 0 and middle > high + 50.0)
         )
-        if outside or ends - start < 3:
+        # leads that touch on the way show the temperature of the terminals
+        touching = size[n] <= -40.0 and abs(middle - bench.reference_c) <= TERMINALS_K
+        if outside or touching or ends - start < 3:
             used = ends
             found.append(Leap(start, ends, float(size[n]), returned=False, wild=True))
         elif trace.interval_s <= _slowest_s(trace.role):
@@ -353,7 +396,8 @@ def _severe(
     events += [
         (float(time_s[a]), float(time_s[b]), 2) for a, b in rails if a > 0 and b < time_s.size - 1
     ]
-    events += [(float(time_s[k]), float(time_s[k]), 1) for k in huge]
+    if huge.size >= 3 and events:  # spikes alone are a matter of pick-up or plug
+        events.append((float(time_s[huge[0]]), float(time_s[huge[0]]), 1))
     if trace.overflow is not None:
         last = trace.stamp_s.size - 1
         events += [
@@ -374,7 +418,8 @@ def gather(bench: Bench) -> tuple[Evidence, ...]:
     )
     first_look = []
     for i, (trace, swings) in enumerate(zip(traces, all_swings, strict=True)):
-        alone = ~shared[i] | (swings.height_k >= UNSHARED_K + 10.0 * swings.scale_k)
+        large = swings.height_k >= UNSHARED_K + 10.0 * swings.scale_k
+        alone = (~shared[i] & swings.sharp) | large
         allowed = 2.0 * swings.slope_k
         strong = alone & (swings.height_k >= max(BURST_FLOOR_K, 10.0 * swings.scale_k) + allowed)
         bursts = _bursts(trace, swings, strong, count=4)
@@ -412,7 +457,7 @@ def gather(bench: Bench) -> tuple[Evidence, ...]:
         # while things move fast, a small one is no oddity
         pace = np.abs(np.diff(trace.value_c)) if at.size else np.zeros(1)
         active = _around(pace, at, np.arange(-8, 8))
-        clear = height >= swings.floor_k + 3.0 * active
+        clear = (height >= swings.floor_k + 3.0 * active) & swings.sharp[lone]
         at, height, together = at[clear], height[clear], together[clear]
         huge = at[(height >= max(HUGE_SPIKE_K, 30.0 * swings.scale_k)) & ~together]
         failed, doubtful = _failed(

@@ -2,15 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 
 import numpy as np
 
 from ovenwright.conditioning.case import Case
 from ovenwright.conditioning.finding import Finding, groups
 from ovenwright.conditioning.junction import Evidence
-from ovenwright.conditioning.traces import Trace
-from ovenwright.domain.arrays import IntArray
+from ovenwright.domain.arrays import FloatArray, IntArray
 from ovenwright.domain.profile import Severity
 
 MANY_SPIKES = 6
@@ -19,61 +18,66 @@ LARGE_SPIKE_K = 4.0
 
 def check_overflow(case: Case) -> Iterator[Finding]:
     """Find where the instrument itself gave its mark for an open sensor."""
-    for i, trace in enumerate(case.bench.traces):
+    for i, (trace, seen) in enumerate(zip(case.bench.traces, case.evidence, strict=True)):
         if trace.overflow is None:
             continue
-        for a, b in groups(np.flatnonzero(trace.overflow), 1):
+        stretches = [np.arange(a, b + 1) for a, b in groups(np.flatnonzero(trace.overflow), 1)]
+        for at in told_together(trace.stamp_s, stretches, seen):
             yield Finding(
                 i,
-                float(trace.stamp_s[a]),
-                float(trace.stamp_s[b]),
-                f"{b - a + 1} readings marked as open sensor or beyond range",
+                float(trace.stamp_s[at[0]]),
+                float(trace.stamp_s[at[-1]]),
+                f"{at.size} readings marked as open sensor or beyond range",
+                readings=at,
             )
 
 
 def check_rail_value(case: Case) -> Iterator[Finding]:
     """Find readings at the end of what the sensor or the input can show."""
     for i, (trace, seen) in enumerate(zip(case.bench.traces, case.evidence, strict=True)):
-        for apart, at in _told_together(trace, seen):
+        stretches = [np.arange(a, b + 1) for a, b in seen.rails]
+        for at in told_together(trace.time_s, stretches, seen):
             values = trace.value_c[at]
             worst = float(values[np.argmax(np.abs(values))])
-            count = f"{at.size} readings, up to " if apart and at.size > 1 else ""
+            count = f"{at.size} readings, up to " if at.size > 1 else ""
             yield Finding(
                 i,
                 float(trace.time_s[at[0]]),
                 float(trace.time_s[at[-1]]),
-                f"{count}{worst:.1f} °C is {seen.rail_reason}",
+                f"{count}{worst:.1f} °C: {seen.rail_reason}",
                 readings=trace.native(at),
             )
 
 
-def _told_together(trace: Trace, seen: Evidence) -> Iterator[tuple[bool, IntArray]]:
-    """Yield the rail readings stretch by stretch; all at once where the junction failed anyway."""
-    stretches = [np.arange(a, b + 1) for a, b in seen.rails]
-    if seen.failed_s is None or len(stretches) < 2:
-        yield from ((False, at) for at in stretches)
-        return
+def told_together(
+    time_s: FloatArray, stretches: Sequence[IntArray], seen: Evidence
+) -> list[IntArray]:
+    """Put the stretches after a junction failed into one: it is one fault, not fifty."""
+    if seen.failed_s is None:
+        return list(stretches)
     begin, stop = seen.failed_s
-    within = [at for at in stretches if begin <= trace.time_s[at[0]] <= stop]
-    yield from ((False, at) for at in stretches if not begin <= trace.time_s[at[0]] <= stop)
-    if within:
-        yield True, np.concatenate(within)
+    apart = [at for at in stretches if not begin <= time_s[at[0]] <= stop]
+    within = [at for at in stretches if begin <= time_s[at[0]] <= stop]
+    return [*apart, np.concatenate(within)] if within else apart
 
 
 def check_noise_burst(case: Case) -> Iterator[Finding]:
     """Find stretches where readings jump to and fro far more than noise ever did before."""
     for i, (trace, seen) in enumerate(zip(case.bench.traces, case.evidence, strict=True)):
-        for stretches, severity in ((seen.bursts, None), (seen.weak_bursts, Severity.DOUBT)):
-            for a, b in stretches:
-                height = float(trace.swing_k[a : b + 1].max())
-                yield Finding(
-                    i,
-                    float(trace.time_s[a]),
-                    float(trace.time_s[b]),
-                    f"readings jump to and fro by up to {height:.3g} K, "
-                    f"usual here is {max(trace.quiet_k, trace.resolution_k):.2g} K",
-                    severity,
-                )
+        bursts = [np.arange(a, b + 1) for a, b in seen.bursts]
+        told = [(at, None) for at in told_together(trace.time_s, bursts, seen)]
+        weak = [(np.arange(a, b + 1), Severity.DOUBT) for a, b in seen.weak_bursts]
+        for at, severity in (*told, *weak):
+            height = float(trace.swing_k[at].max())
+            yield Finding(
+                i,
+                float(trace.time_s[at[0]]),
+                float(trace.time_s[at[-1]]),
+                f"readings jump to and fro by up to {height:.3g} K, "
+                f"usual here is {max(trace.quiet_k, trace.resolution_k):.2g} K",
+                severity,
+                readings=trace.native(at),
+            )
 
 
 def check_spike(case: Case) -> Iterator[Finding]:
@@ -120,7 +124,7 @@ def check_implausible_rate(case: Case) -> Iterator[Finding]:
             if leap.returned:
                 yield Finding(i, begin, stop, f"{jump} and back")
             elif leap.wild:
-                yield Finding(i, begin, stop, f"{jump} to where no other channel is")
+                yield Finding(i, begin, stop, f"{jump} to where nothing sound would be")
             else:
                 yield Finding(
                     i,

@@ -15,6 +15,7 @@ from ovenwright.domain.run import Role
 from ovenwright.physics import thermocouple, tolerance
 
 REVERSED_RISE_K = 20.0
+FALLEN_K = 5.0
 AMBIENT_C = (0.0, 50.0)
 AMBIENT_S = 30.0
 AMBIENT_APART_K = 10.0
@@ -27,29 +28,42 @@ STEP_CEILING_K = 15.0
 
 
 def check_reversed(case: Case) -> Iterator[Finding]:
-    """Find channels that fall while everything else heats: leads swapped."""
+    """Find channels that fall while everything else heats: leads swapped.
+
+    What lies beyond the sensor's range counts as fallen, for a hot place reversed soon does.
+    """
     for i, trace in enumerate(case.bench.traces):
-        own, others = case.grid_c[:, i], case.without(i)
-        both = np.isfinite(own) & np.isfinite(others)
-        if np.count_nonzero(both) < 20 or trace.role is Role.AMBIENT:
+        others = case.without(i)
+        known = np.isfinite(others)
+        if trace.role is Role.AMBIENT or trace.value_c.size < 10 or np.count_nonzero(known) < 20:
             continue
-        own, others = own[both], others[both]
-        few = max(3, own.size // 50)
-        down = float(np.median(own[:few])) - own
-        up = others - float(np.median(others[:few]))
+        grid_s, others = case.grid_s[known], others[known]
+        up = others - float(np.median(others[: max(3, others.size // 50)]))
         hot = up >= max(REVERSED_RISE_K, 0.3 * float(up.max()))
         if np.count_nonzero(hot) < max(10, 0.1 * hot.size):
             continue
-        mirrored = down >= np.maximum(5.0, 0.1 * up)
-        if float(np.mean(mirrored[hot])) < 0.9 or float(own[hot].max()) > float(own[0]):
+        value = trace.value_c
+        start = float(np.median(value[: max(3, min(50, value.size // 50))]))
+        fallen = value < start - FALLEN_K
+        if (
+            np.count_nonzero(fallen) < 3
+            or float(np.percentile(value, 99)) > start + REVERSED_RISE_K
+        ):
             continue
-        if float(np.std(own)) == 0 or float(np.corrcoef(down, up)[0, 1]) < 0.6:
+        right = np.clip(np.searchsorted(trace.time_s, grid_s[hot]), 0, value.size - 1)
+        near = np.abs(trace.time_s[right] - grid_s[hot]) <= trace.gap_s
+        low = near & fallen[right]
+        if trace.overflow is not None:
+            there = np.clip(np.searchsorted(trace.stamp_s, grid_s[hot]), 0, trace.stamp_s.size - 1)
+            low |= trace.overflow[there]
+        if float(np.mean(low)) < 0.6:
             continue
         yield Finding(
             i,
-            float(trace.time_s[0]),
-            float(trace.time_s[-1]),
-            f"falls by {float(down.max()):.0f} K while the others rise by {float(up.max()):.0f} K",
+            float(trace.stamp_s[0]),
+            float(trace.stamp_s[-1]),
+            f"falls by {start - float(value.min()):.0f} K while the others rise by "
+            f"{float(up.max()):.0f} K",
         )
 
 

@@ -45,6 +45,23 @@ def _silences(trace: Trace, end_s: float) -> list[tuple[float, float, int]]:
     return found
 
 
+def _missing(trace: Trace, begin: float, stop: float) -> IntArray:
+    """Return the indices of the channel's own stamps between two times that carry no number."""
+    within = (trace.stamp_s > begin) & (trace.stamp_s < stop)
+    if trace.place is not None:
+        within[trace.place] = False
+    return np.flatnonzero(within)
+
+
+def _all_overflow(trace: Trace, begin: float, stop: float) -> bool:
+    """Tell whether all that is missing was marked as an open sensor: then that says it."""
+    if trace.overflow is None:
+        return False
+    a = int(np.searchsorted(trace.stamp_s, begin, "right"))
+    b = int(np.searchsorted(trace.stamp_s, stop, "left"))
+    return b > a and bool(trace.overflow[a:b].all())
+
+
 def check_gap(case: Case) -> Iterator[Finding]:
     """Find where readings are missing; nothing bridges them."""
     traces = case.bench.traces
@@ -55,7 +72,24 @@ def check_gap(case: Case) -> Iterator[Finding]:
             yield Finding(i, 0.0, case.bench.end_s, f"no reading {where}")
             continue
         private = []
+        failed = case.evidence[i].failed_s
+        inside = [
+            x for x in silences[i] if failed is not None and failed[0] <= x[0] and x[1] <= failed[1]
+        ]
+        if len(inside) > 1:
+            lost = sum(missing for _, _, missing in inside)
+            yield Finding(
+                i,
+                inside[0][0] + 0.5 * trace.interval_s,
+                inside[-1][1],
+                f"{lost} readings missing on this channel in {len(inside)} stretches",
+                readings=_missing(trace, inside[0][0], inside[-1][1]),
+            )
+        else:
+            inside = []
         for begin, stop, missing in silences[i]:
+            if (begin, stop, missing) in inside or _all_overflow(trace, begin, stop):
+                continue
             together = sum(
                 any(b < stop and begin < e for b, e, _ in other)
                 for j, other in enumerate(silences)
@@ -129,6 +163,8 @@ def _frozen(case: Case, i: int, trace: Trace) -> Iterator[Finding]:
     lively = np.array([_lively(trace, int(a)) for a in first])
     stopped = _stopped(trace, first, last)
     for a, b, breathless, odd in zip(first, last, lively, stopped, strict=True):
+        if any(leap.wild and leap.first <= a <= leap.last for leap in case.evidence[i].leaps):
+            continue  # it sits where a jump took it, and that is said already
         begin, stop = float(trace.time_s[a]), float(trace.time_s[b])
         here = (case.grid_s >= begin) & (case.grid_s <= stop) & np.isfinite(others)
         moved = float(np.ptp(others[here])) if bool(here.any()) else 0.0
