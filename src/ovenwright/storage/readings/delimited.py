@@ -1,0 +1,392 @@
+"""Delimited text: which sign parts the cells, where the table is, and its columns in batches."""
+
+from __future__ import annotations
+
+import csv
+import io
+import re
+from collections.abc import Iterator, Sequence
+from dataclasses import replace
+from typing import IO, Any
+
+import pyarrow as pa
+import pyarrow.csv as pacsv
+
+from ovenwright.errors import ReadingsRefused
+from ovenwright.storage.readings.choices import Choices
+from ovenwright.storage.readings.conclusions import Concluded
+from ovenwright.storage.readings.grid import Grid, cell_class, find_grid
+from ovenwright.storage.readings.opening import TextSource
+from ovenwright.storage.readings.table import ReadAgain, Table
+
+BLOCK_BYTES = 1 << 23
+WINDOW = 80
+_NAMED = {
+    "comma": ",", "semicolon": ";", "tab": "\t", "\\t": "\t", "pipe": "|", "space": " ",
+    "spaces": " ", "whitespace": " ",
+}  # fmt: skip
+_SAID = {",": "comma", ";": "semicolon", "\t": "tab", "|": "pipe", " ": "spaces"}
+
+
+def split_line(line: str, delimiter: str) -> list[str]:
+    """Return the cells of one line."""
+    if not line.strip():
+        return []
+    if delimiter == " ":
+        return line.split()
+    return next(csv.reader([line], delimiter=delimiter, skipinitialspace=delimiter != "\t"), [])
+
+
+def open_delimited(source: TextSource, choices: Choices) -> Table:
+    """Find the table in a text file.
+
+    Raises
+    ------
+    ReadingsRefused : if there is none, with what was looked for and the option that helps
+    """
+    lines = source.head.split("\n")
+    if not source.complete:
+        lines = lines[:-1]  # the last one is cut by the sample's end
+    given = ""
+    if choices.delimiter:
+        given = _NAMED.get(choices.delimiter.lower(), choices.delimiter)
+        if len(given) != 1:
+            raise ReadingsRefused(
+                f"{choices.delimiter!r} is no delimiter",
+                file=source.path.name,
+                option="--delimiter comma, semicolon, tab, pipe or space",
+            )
+    header = choices.header_row - 1 if choices.header_row else None
+    if header is not None and header >= len(lines):
+        raise ReadingsRefused(
+            f"has no line {choices.header_row}", file=source.path.name, option="--header-row"
+        )
+    delimiter, grid = _find(lines, given, header)
+    if grid is None or grid.score < 0.2:
+        raise _no_table(source, lines, given)
+    if delimiter == " ":
+        grid = _space_headings(lines, grid)
+    _refuse_comma_in_both(source, lines, delimiter, grid)
+    concluded = [
+        Concluded(
+            "encoding",
+            source.encoding,
+            source.why,
+            "--encoding",
+            certain=source.given or source.encoding not in {"cp1252", "latin-1"},
+        ),
+        Concluded(
+            "delimiter",
+            _SAID.get(delimiter, delimiter),
+            "it was given" if given else "it splits the lines into a table",
+            "--delimiter",
+            certain=True,
+        ),
+    ]
+    table = DelimitedTable(source, delimiter, grid, lines)
+    table.concluded.extend(concluded)
+    if grid.heading is None:
+        table.notes.append(
+            f"no headings stand above the first readings in line {grid.first + 1}: the columns "
+            "are called by number (--header-row overrules)"
+        )
+    return table
+
+
+def _find(lines: Sequence[str], given: str, header: int | None) -> tuple[str, Grid | None]:
+    best: tuple[float, int, str, Grid] | None = None
+    for rank, mark in enumerate(given or "\t;|,"):
+        grid = _grid(lines, mark, header)
+        if grid is not None and (best is None or (grid.score, -rank) > best[:2]):
+            best = (grid.score, -rank, mark, grid)
+    if not given and (best is None or best[0] < 0.5):
+        grid = _grid(lines, " ", header)
+        if grid is not None and (best is None or grid.score > best[0]):
+            best = (grid.score, -9, " ", grid)
+    return (given, None) if best is None else (best[2], best[3])
+
+
+def _grid(lines: Sequence[str], mark: str, header: int | None) -> Grid | None:
+    """Split a window of the sample that starts where the usual width begins; else all of it."""
+    counts = [len(x.split()) if mark == " " else x.count(mark) + 1 for x in lines]
+    wide = [c for c in counts[len(counts) // 2 :] if c >= 2] or [c for c in counts if c >= 2]
+    if not wide:
+        return None
+    usual = max(set(wide), key=wide.count)
+    begin = max(0, next(i for i, c in enumerate(counts) if c == usual) - 8)
+    if header is not None:
+        begin = min(begin, header)
+    grid = find_grid(_window(lines, mark, begin, begin + WINDOW), header_row=header)
+    if grid is not None and grid.score > 0.5:
+        return grid
+    return find_grid(_window(lines, mark, 0, min(len(lines), 4000)), header_row=header) or grid
+
+
+def _window(lines: Sequence[str], mark: str, begin: int, end: int) -> list[list[str]]:
+    return [[] for _ in lines[:begin]] + [split_line(x, mark) for x in lines[begin:end]]
+
+
+def _space_headings(lines: Sequence[str], grid: Grid) -> Grid:
+    """Split headings that hold spaces themselves, and let one cover date and time."""
+    if grid.heading is None:
+        return grid
+    line = lines[grid.heading].strip()
+    line = line[1:].strip() if line.startswith("#") else line
+    pair = grid.classes[:2] == ("T", "T")
+    for cells in (re.split(r"\s{2,}|\t", line), _merge_brackets(line.split()), line.split()):
+        if len(cells) == grid.columns:
+            return replace(grid, names=tuple(cells), ragged=False)
+        if pair and len(cells) == grid.columns - 1:
+            return replace(grid, names=(cells[0], f"{cells[0]} of day", *cells[1:]), ragged=False)
+    return grid
+
+
+def _merge_brackets(cells: Sequence[str]) -> list[str]:
+    merged: list[str] = []
+    for cell in cells:
+        if merged and (cell[0] in "([" or merged[-1].count("(") > merged[-1].count(")")):
+            merged[-1] += f" {cell}"
+        else:
+            merged.append(cell)
+    return merged
+
+
+def _no_table(source: TextSource, lines: Sequence[str], given: str) -> ReadingsRefused:
+    for i, line in enumerate(lines):
+        if sum(c.isdigit() for c in line) > 3:
+            shown = line.strip()[:40]
+            return ReadingsRefused(
+                f"no rows of at least a time and one value were found; the first line with "
+                f"numbers reads {shown!r}",
+                file=source.path.name,
+                line=i + 1,
+                option="--delimiter or --header-row" if not given else "another --delimiter",
+            )
+    return ReadingsRefused(
+        "holds no rows of readings: a time and at least one value in each",
+        file=source.path.name,
+        option="--header-row N if the table starts further down",
+    )
+
+
+def _refuse_comma_in_both(
+    source: TextSource, lines: Sequence[str], delimiter: str, grid: Grid
+) -> None:
+    """Refuse a decimal comma inside comma-delimited cells, which no rule can part again."""
+    if delimiter != "," or grid.heading is not None:
+        return
+    above = next((i for i in range(grid.first - 1, -1, -1) if lines[i].strip()), None)
+    if above is None:
+        return
+    names = split_line(lines[above], ",")
+    row = split_line(lines[grid.first], ",")
+    if len(names) >= 2 and len(row) in {2 * len(names), 2 * len(names) - 1}:
+        raise ReadingsRefused(
+            f"{len(row)} cells stand under {len(names)} headings: commas part both the cells and "
+            "the decimals, which can't be told apart; export again with semicolons or a decimal "
+            "point",
+            file=source.path.name,
+            line=grid.first + 1,
+        )
+
+
+class DelimitedTable(Table):
+    """A table in a text file, read in batches of bounded size."""
+
+    def __init__(
+        self, source: TextSource, delimiter: str, grid: Grid, lines: Sequence[str]
+    ) -> None:
+        names = [n.lstrip("#").strip() if i == 0 else n for i, n in enumerate(grid.names)]
+        super().__init__(
+            file=source.path.name,
+            names=names,
+            unit_cells=list(grid.unit_cells) if grid.unit_cells else None,
+            banner=[x for x in lines[: grid.first] if x.strip()][:400],
+            classes=list(grid.classes),
+        )
+        self._source = source
+        self._delimiter = delimiter
+        self._grid = grid
+        self._mend = delimiter == " "
+        self._heading_cells = grid.names
+        rows = [split_line(x, delimiter) for x in lines[grid.first : grid.first + 400]]
+        self.sample = [r for r in rows if len(r) == grid.columns]
+
+    def mend(self) -> None:
+        """Read line by line from now on: some rows are longer or shorter than the table."""
+        self._mend = True
+
+    def recode(self) -> None:
+        """Read as cp1252 from now on: some byte further down is not UTF-8."""
+        self._source = replace(self._source, encoding="cp1252")
+        self.concluded[0] = Concluded(
+            "encoding", "cp1252", "some bytes are not valid UTF-8", "--encoding"
+        )
+
+    def batches(self, columns: Sequence[int]) -> Iterator[list[pa.Array[Any]]]:
+        """Yield the wanted columns as strings, null where a cell is empty."""
+        width = self._grid.columns
+        names = [f"c{i}" for i in range(width)]
+        wanted = [names[i] for i in columns]
+        stream = self._body()
+        try:
+            reader = pacsv.open_csv(
+                stream,
+                read_options=pacsv.ReadOptions(column_names=names, block_size=BLOCK_BYTES),
+                parse_options=pacsv.ParseOptions(
+                    delimiter="\t" if self._delimiter == " " else self._delimiter
+                ),
+                convert_options=pacsv.ConvertOptions(
+                    column_types={n: pa.string() for n in wanted},
+                    include_columns=wanted,
+                    null_values=[""],
+                    strings_can_be_null=True,
+                ),
+            )
+            for batch in reader:
+                yield list(batch.columns)
+        except pa.ArrowInvalid as trouble:
+            words = str(trouble)
+            if "UTF8" in words and not self._source.given:
+                raise ReadAgain("recode") from trouble
+            if "parse error" in words and not self._mend:
+                raise ReadAgain("mend") from trouble
+            raise ReadingsRefused(
+                f"can't be read: {words.splitlines()[0][:120]}",
+                file=self.file,
+                option="--encoding or --delimiter",
+            ) from trouble
+        except UnicodeDecodeError as trouble:
+            raise ReadingsRefused(
+                f"is not in {self._source.encoding} throughout: byte "
+                f"{trouble.object[trouble.start]:#04x}",
+                file=self.file,
+                option="--encoding cp1252",
+            ) from trouble
+        finally:
+            stream.close()
+
+    def _body(self) -> IO[bytes]:
+        raw = self._source.stream()
+        for _ in range(self._grid.first):
+            raw.readline()
+        if not self._mend:
+            return raw
+        self.mended_notes = []
+        return io.BufferedReader(
+            _Mended(raw, self._delimiter, self._grid, self), buffer_size=1 << 20
+        )
+
+    def line_of(self, row: int) -> int:
+        """Return the 1-based line of a row of readings in the file."""
+        seen = -1
+        with self._source.stream() as raw:
+            for number, line in enumerate(raw, start=1):
+                if number <= self._grid.first or not line.strip():
+                    continue
+                if self._mend and line.lstrip().startswith((b"#", b"//")):
+                    continue
+                seen += 1
+                if seen == row:
+                    return number
+        return 0
+
+
+class _Mended(io.RawIOBase):
+    """The table's lines made equally long; what can't be made so is refused with its line."""
+
+    def __init__(self, raw: IO[bytes], delimiter: str, grid: Grid, table: DelimitedTable) -> None:
+        self._raw = raw
+        self._mark = delimiter
+        self._width = grid.columns
+        self._line = grid.first
+        self._classes = grid.classes
+        self._table = table
+        self._rest = b""
+        self._short = 0
+        self._comments: list[int] = []
+        self._done = False
+
+    def readable(self) -> bool:
+        return True
+
+    def readinto(self, buffer: bytearray | memoryview) -> int:  # type: ignore[override]
+        while not self._rest and not self._done:
+            self._rest = self._chunk()
+        part = self._rest[: len(buffer)]
+        self._rest = self._rest[len(part) :]
+        buffer[: len(part)] = part
+        return len(part)
+
+    def _chunk(self) -> bytes:
+        lines = self._raw.readlines(1 << 20)
+        if not lines:
+            self._done = True
+            self._tell()
+            return b""
+        out = []
+        for raw in lines:
+            self._line += 1
+            made = self._made(raw)
+            if made is not None:
+                out.append(made)
+        return b"\n".join(out) + b"\n" if out else b""
+
+    def _made(self, raw: bytes) -> bytes | None:
+        line = raw.strip(b"\r\n") if self._mark == "\t" else raw.strip()
+        if not line.strip():
+            return None
+        if line.startswith((b"#", b"//")):
+            self._comments.append(self._line)
+            return None
+        mark = b"\t" if self._mark == " " else self._mark.encode()
+        if self._mark == " ":
+            cells = line.split()
+        elif b'"' in line:
+            parts = split_line(line.decode("utf-8", "replace"), self._mark)
+            cells = [b'"' + p.replace('"', '""').encode() + b'"' if p else b"" for p in parts]
+        else:
+            cells = line.split(mark)
+        if len(cells) > self._width:
+            extra = cells[self._width :]
+            if any(c.strip() for c in extra):
+                raise ReadingsRefused(
+                    f"has {len(cells)} cells where the table has {self._width} columns",
+                    file=self._table.file,
+                    line=self._line,
+                    option="--delimiter or --decimal; mend the line if it is damaged",
+                )
+            cells = cells[: self._width]
+        elif len(cells) < self._width:
+            if not raw.endswith(b"\n") and self._line > 1 and len(cells) > 1:
+                self._table.mended_notes.append(
+                    f"line {self._line}, the last one, is cut short and was left out"
+                )
+                return None
+            if self._mark == " " and cell_class(cells[0].decode("utf-8", "replace")) in "NT":
+                raise ReadingsRefused(
+                    f"has {len(cells)} cells where the table has {self._width} columns, and with "
+                    "spaces between them nothing says which one is missing",
+                    file=self._table.file,
+                    line=self._line,
+                    option="--delimiter if it is not spaces that part the cells",
+                )
+            self._short += 1
+            cells = cells + [b""] * (self._width - len(cells))
+        return mark.join(cells)
+
+    def _tell(self) -> None:
+        if self._short:
+            self._table.mended_notes.append(
+                f"{self._short} lines are shorter than the table: their last cells count as missing"
+            )
+        if self._comments:
+            self._table.mended_notes.append(
+                f"{len(self._comments)} lines beginning with # or // were passed over, the first "
+                f"is line {self._comments[0]}"
+            )
+
+    def close(self) -> None:
+        if not self.closed:
+            self._raw.close()
+        super().close()

@@ -1,0 +1,242 @@
+"""One file of readings, from bytes to channels on UTC, with every conclusion told."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pyarrow as pa
+
+from ovenwright.domain.arrays import BoolArray, FloatArray, IntArray, QualityArray
+from ovenwright.domain.run import Quality
+from ovenwright.errors import ReadingsRefused, UsageError
+from ovenwright.storage.readings.choices import Choices
+from ovenwright.storage.readings.collecting import Collector, Whole
+from ovenwright.storage.readings.columns import Selection, select_columns
+from ovenwright.storage.readings.conclusions import ChannelFound, FileFound
+from ovenwright.storage.readings.delimited import open_delimited
+from ovenwright.storage.readings.headings import read_headings
+from ovenwright.storage.readings.numbers import NumberStyle
+from ovenwright.storage.readings.opening import FileKind, kind_of, open_text
+from ovenwright.storage.readings.ordering import put_in_order
+from ovenwright.storage.readings.parquet import open_parquet
+from ovenwright.storage.readings.placing import Placer
+from ovenwright.storage.readings.rails import Railed, mark_rails
+from ovenwright.storage.readings.spreadsheet import open_spreadsheet
+from ovenwright.storage.readings.story import Story
+from ovenwright.storage.readings.table import ReadAgain, Table
+from ovenwright.storage.readings.times import (
+    TIME_UNITS,
+    TimeHints,
+    TimeRefused,
+    Times,
+    join_cells,
+    read_times,
+)
+from ovenwright.storage.readings.units import Column, conclude_units, unit_named
+
+
+def read_file(path: Path, choices: Choices) -> FileFound:
+    """Read one file of readings.
+
+    Parameters
+    ----------
+    path : delimited text (also gzipped), a spreadsheet or Parquet, told apart by content
+    choices : what a person decided; the rest is concluded
+
+    Raises
+    ------
+    ReadingsRefused : if it can't be read without guessing: file, line, cause, option that helps
+    UnknownName : if a named column is not there
+    UsageError : if an option's value means nothing
+    """
+    if choices.time_unit and choices.time_unit not in TIME_UNITS:
+        raise UsageError(
+            f"{choices.time_unit!r} is no unit of time",
+            where="--time-unit",
+            remedy=f"give one of {', '.join(TIME_UNITS)}",
+        )
+    if choices.unit:
+        unit_named(choices.unit, "--unit")
+    table = _open(path, choices)
+    for _ in range(3):
+        try:
+            return _Reader(table, choices).read()
+        except ReadAgain as again:
+            getattr(table, again.how)()
+            table.mended_notes = []
+    raise ReadingsRefused("can't be read to its end", file=path.name, option="--encoding")
+
+
+def _open(path: Path, choices: Choices) -> Table:
+    kind = kind_of(path)
+    if kind is FileKind.SPREADSHEET:
+        return open_spreadsheet(path, choices)
+    if kind is FileKind.PARQUET:
+        return open_parquet(path)
+    source = open_text(path, gzipped=kind is FileKind.GZIP, encoding=choices.encoding)
+    return open_delimited(source, choices)
+
+
+class _Reader:
+    """The steps of reading one table; each leaves its conclusions and notes in the story."""
+
+    def __init__(self, table: Table, choices: Choices) -> None:
+        headings = read_headings(table.names, table.unit_cells)
+        self.story = Story(table, choices, headings, list(table.concluded), list(table.notes))
+
+    def read(self) -> FileFound:
+        selection = select_columns(self.story.table, self.story.headings, self.story.choices)
+        self.story.concluded += selection.concluded
+        self.story.aside += selection.aside
+        collector = Collector(self.story, selection)
+        style = collector.style()
+        cells = collector.collect(style)
+        self.story.notes += self.story.table.mended_notes
+        columns = collector.columns(cells)
+        times = self._times(selection, cells.times, columns, style)
+        return self._assemble(times, columns)
+
+    def _times(
+        self,
+        selection: Selection,
+        cells: Sequence[Sequence[pa.Array[Any]]],
+        columns: Sequence[Whole],
+        style: NumberStyle,
+    ) -> Times:
+        heads = [self.story.headings[i] for i in selection.time]
+        rises = [_rise(c.value) for c in columns]
+        hints = TimeHints(
+            unit=next((h.time_unit for h in heads if h.time_unit), ""),
+            given_unit=self.story.choices.time_unit,
+            day_first=self.story.choices.day_first,
+            elapsed_word=any(h.elapsed_word for h in heads),
+            clock_word=any(h.clock_word for h in heads),
+            decimal=style.decimal,
+            rise_k=min((r for r in rises if r > 40.0), default=0.0),
+        )
+        joined = join_cells([pa.chunked_array(c) for c in cells])
+        try:
+            times = read_times(joined, hints)
+        except TimeRefused as refused:
+            raise self.story.refuse(refused.what, refused.option, refused.row) from refused
+        placer = Placer(self.story)
+        placer.settle_bad_rows(times, joined, heads, columns)
+        self.story.concluded += times.concluded
+        self.story.notes += times.notes
+        placer.place_in_time(times)
+        return times
+
+    def _assemble(self, times: Times, columns: Sequence[Whole]) -> FileFound:
+        numeric = [_numeric_mark(m) for m in self.story.choices.missing]
+        given = [m for m in numeric if m is not None]
+        railed = [mark_rails(c.value, c.quality, given=given) for c in columns]
+        units = conclude_units(
+            [Column(c.heading, r.value, c.written) for c, r in zip(columns, railed, strict=True)],
+            self.story.choices,
+            self.story.table.banner,
+            self.story.table.file,
+        )
+        self.story.concluded += units.concluded
+        self.story.notes += units.notes
+        self.story.aside += units.aside
+        kept = [k for k, u in enumerate(units.unit) if u]
+        for k in kept:
+            name = columns[k].heading.text or columns[k].heading.name
+            for number, count in railed[k].marks:
+                self.story.notes.append(
+                    f"column {name!r}: {number:g} stands for no reading, {count} times"
+                )
+            for number, count in railed[k].kept:
+                self.story.notes.append(
+                    f"column {name!r}: {number:g} comes {count} times among readings like it and "
+                    f"was kept as a reading (--missing {number:g} overrules)"
+                )
+        wide = [k for k in kept if columns[k].rows is None]
+        channels: list[ChannelFound] = []
+        if wide:
+            same = _same_as_before([columns[k].value for k in wide])
+            good = np.flatnonzero(~times.bad)
+            placed = self._ordered(times, good, same[good])
+            channels += [self._channel(columns[k], railed[k], units.unit[k], placed) for k in wide]
+        for k in kept:
+            rows = columns[k].rows
+            if rows is not None:
+                fine = ~times.bad[rows]
+                inner = np.flatnonzero(fine)
+                placed = self._ordered(times, rows[inner], None, inner)
+                channels.append(self._channel(columns[k], railed[k], units.unit[k], placed))
+        junction = [
+            float(np.nanmedian(railed[k].value))
+            for k in kept
+            if columns[k].heading.reference_junction and units.unit[k] == "degC"
+            and np.isfinite(railed[k].value).any()
+        ]  # fmt: skip
+        return FileFound(
+            file=self.story.table.file,
+            channels=tuple(channels),
+            absolute=times.absolute,
+            zone=self.story.choices.zone or "UTC",
+            rows=int(channels[0].time_ns.size) if channels else 0,
+            concluded=tuple(self.story.concluded),
+            set_aside=tuple(self.story.aside),
+            notes=tuple(_once(self.story.notes)),
+            reference_junction_c=junction[0] if len(junction) == 1 else None,
+        )
+
+    def _ordered(
+        self, times: Times, rows: IntArray, same: BoolArray | None, inner: IntArray | None = None
+    ) -> _Placed:
+        ordered = put_in_order(times.ns[rows], coarse_ns=times.coarse_ns, same_as_before=same)
+        self.story.notes += ordered.notes
+        quality = ordered.quality.copy()
+        if times.restamped is not None:
+            quality[times.restamped[rows][ordered.rows]] |= int(Quality.RESTAMPED)
+        source = (rows if inner is None else inner)[ordered.rows]
+        return _Placed(ordered.time_ns, source, quality)
+
+    def _channel(self, column: Whole, railed: Railed, unit: str, placed: _Placed) -> ChannelFound:
+        return ChannelFound(
+            name=column.heading.name,
+            heading=column.heading.text,
+            unit=unit,
+            time_ns=placed.time_ns,
+            value=railed.value[placed.rows],
+            quality=railed.quality[placed.rows] | placed.quality,
+        )
+
+
+@dataclass(frozen=True, slots=True)
+class _Placed:
+    time_ns: IntArray
+    rows: IntArray
+    quality: QualityArray
+
+
+def _rise(value: FloatArray) -> float:
+    known = value[np.isfinite(value)]
+    return float(np.quantile(known, 0.98) - np.quantile(known, 0.02)) if known.size else 0.0
+
+
+def _same_as_before(values: Sequence[FloatArray]) -> BoolArray:
+    same = np.ones(values[0].shape, np.bool_)
+    same[:1] = False
+    for value in values:
+        a, b = value[1:], value[:-1]
+        same[1:] &= (a == b) | (np.isnan(a) & np.isnan(b))
+    return same
+
+
+def _numeric_mark(text: str) -> float | None:
+    try:
+        return float(text.replace(",", "."))
+    except ValueError:
+        return None
+
+
+def _once(notes: Sequence[str]) -> list[str]:
+    """Drop what was said before in the same words."""
+    return list(dict.fromkeys(notes))
