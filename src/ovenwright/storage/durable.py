@@ -5,8 +5,9 @@ from __future__ import annotations
 import errno
 import os
 import secrets
+import time
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from pathlib import Path
 
 from ovenwright.errors import StorageTrouble
@@ -43,6 +44,15 @@ def make_folder(folder: Path) -> None:
         folder.mkdir(parents=True, exist_ok=True)
     except OSError as cause:
         raise trouble_from(cause, folder) from cause
+
+
+def sweep(folder: Path, *, older_than_s: float = 3600.0) -> None:
+    """Remove what a killed process left half-written in a folder; newer files may be in use."""
+    before = time.time() - older_than_s
+    for path in folder.glob(".*.part"):
+        with suppress(OSError):  # swept by another process, or not ours to remove
+            if path.stat().st_mtime < before:
+                path.unlink()
 
 
 def sync_folder(folder: Path) -> None:

@@ -19,7 +19,7 @@ from ovenwright import __version__
 from ovenwright.domain.run import Run
 from ovenwright.errors import StorageTrouble, UnknownName, UsageError
 from ovenwright.storage.digest import digest_bytes, digest_series
-from ovenwright.storage.durable import make_folder, trouble_from, whole_file
+from ovenwright.storage.durable import make_folder, sweep, trouble_from, whole_file
 from ovenwright.storage.run_facts import SealedFacts, iso_from_ns
 from ovenwright.storage.sealed import (
     SUFFIX,
@@ -133,6 +133,8 @@ class Logbook:
                 remedy="use letters, digits, hyphens and dots, at most 120",
             )
         now = time.time_ns()
+        for folder in (self.runs_dir, self.originals_dir):
+            sweep(folder)
         new: list[Path] = []
         try:
             kept = [self._keep_original(name, content, new) for name, content in originals]

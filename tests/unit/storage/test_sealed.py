@@ -2,12 +2,16 @@ from __future__ import annotations
 
 import errno
 import os
+import re
+import subprocess
+import sys
 from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
 import pandas as pd  # type: ignore[import-untyped]
 import polars as pl
+import pyarrow as pa
 import pyarrow.parquet as pq
 import pytest
 from hypothesis import HealthCheck, given, settings
@@ -250,8 +254,6 @@ def test_altered_values_with_the_facts_kept_are_a_digest_mismatch(tmp_path: Path
     table = pq.read_table(path)
     values = table.column("value").to_numpy().copy()
     values[150] += 0.5
-    import pyarrow as pa
-
     column = pa.array(values, mask=np.isnan(values))
     forged = table.set_column(2, table.schema.field("value"), column)
     pq.write_table(forged, tmp_path / "b.parquet")
@@ -332,3 +334,27 @@ def test_any_double_survives_to_the_bit(
     there = ~np.isnan(values)
     assert np.array_equal(np.isnan(got), ~there)
     assert values[there].tobytes() == got[there].tobytes()
+
+
+def test_the_check_in_the_reference_agrees_with_no_code_of_ours(tmp_path: Path) -> None:
+    page = Path(__file__).parents[3] / "docs" / "reference" / "sealed-run-format.md"
+    (script,) = re.findall(r"```python\n(.*?)```", page.read_text("utf-8"), re.DOTALL)
+    (tmp_path / "check.py").write_text(script)
+
+    def check(path: Path) -> tuple[int, str]:
+        done = subprocess.run(
+            [sys.executable, "-I", str(tmp_path / "check.py"), str(path)],
+            capture_output=True,
+            text=True,
+            check=False,
+        )
+        return done.returncode, done.stdout.strip() + done.stderr
+
+    seal_run(make_run(), tmp_path / "a.parquet")
+    assert check(tmp_path / "a.parquet") == (0, "as sealed")
+    table = pq.read_table(tmp_path / "a.parquet")
+    quality = table.column("quality").to_numpy().copy()
+    quality[5] ^= 1
+    forged = table.set_column(3, table.schema.field("quality"), pa.array(quality))
+    pq.write_table(forged, tmp_path / "b.parquet")
+    assert check(tmp_path / "b.parquet") == (4, "NOT AS SEALED")
