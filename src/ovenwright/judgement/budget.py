@@ -27,6 +27,7 @@ from ovenwright.physics.uncertainty import (
 )
 
 COVERAGE = 0.9545  # k = 2 where nothing limits the degrees of freedom
+_LEVEL_K = 0.005  # a bound smaller than this is none
 _LEVELS = ("level_c", "low_c", "to_c")  # parameters that name the temperature asked about
 
 
@@ -157,18 +158,22 @@ def _lag_line(results: Results, index: int, at_c: float) -> BudgetLine | None:
     rate = rate_at(profile.time_s[window], profile.temp_c[window, index], at_c, over_s=lag_s)
     if not math.isfinite(rate):
         return None
+    bound = abs(rate) * lag_s
     side = "higher" if rate > 0 else "lower"
+    told = f"the true temperature is {side} by up to this there"
+    if bound < _LEVEL_K:
+        told = "the temperature is level there"
     return BudgetLine(
         channel=profile.names[index],
         source="sensor lag, rate times time constant",
         shared_by="this channel",
         distribution="bound",
-        half_width_k=abs(rate) * lag_s,
+        half_width_k=bound,
         divisor=1.0,
         standard_k=math.nan,
         degrees_of_freedom=math.inf,
         one_sided=True,
-        note=f"the true temperature is {side} by up to this there; not in the combined value",
+        note=f"{told}; not in the combined value",
     )
 
 

@@ -10,7 +10,7 @@ import numpy as np
 from ovenwright.domain.arrays import FloatArray
 from ovenwright.domain.kinetics import Basis, DwellTable, Kinetics, Model, ReferenceLibrary
 from ovenwright.domain.plan import Combine, Requirement
-from ovenwright.domain.results import MeasureResult, Results
+from ovenwright.domain.results import MeasureResult, Results, Unit
 from ovenwright.domain.run import Role
 
 SLOW_FROM_C, SLOW_TO_C = 40.0, 55.0
@@ -21,6 +21,9 @@ Kinetics that know only the present temperature missed by up to 4.7 log10 on the
 ground turkey heated at 0.4 to 7 K/min (J Food Prot 71(2), 2008). The 5 min are our choice within
 that range: common practice, no source.
 """
+
+BEYOND_LOG10 = 12.0
+"""Past the 12 log10 of a low-acid canned process no count could tell one kill from another."""
 
 COLDEST = (
     "Guidance: the coldest place decides, never the mean "
@@ -132,6 +135,11 @@ def _about_law(
         )
     if law.organism and not requirement.safety:
         yield f"Kinetics {law.id} are about food safety, though the plan does not mark this so."
+    if result.unit is Unit.LOG10 and result.value > BEYOND_LOG10:
+        yield (
+            f"More than {BEYOND_LOG10:g} log10 says only that the kill goes far beyond the target, "
+            "not how far."
+        )
     if law.surrogate:
         yield (
             f"{law.agent} is a surrogate: it speaks for the pathogen only where it is shown to "

@@ -78,7 +78,12 @@ def _about_deciding(
             yield f"{name}: no channel answers it; name channels or a role that the run has."
             continue
         if verdict.outcome is Outcome.FAIL:
-            yield f"{name}: look at {channel or 'the oven as a whole'}, which decides it."
+            if channel is not None:
+                yield f"{name}: look at {channel}, which decides it."
+            elif result.notes:
+                yield f"{name}: {result.notes[0].rstrip('.')}."
+            else:
+                yield f"{name}: it fails on all its channels taken together."
             continue
         if result.doubt or math.isnan(result.value):
             why = result.doubt or result.reason or "it could not be evaluated"
@@ -128,6 +133,8 @@ def _about_lanes(results: Results) -> Iterator[str]:
     uneven.sort(key=lambda b: (b.role != "air", -b.spread_k))
     seen: set[str] = set()
     for lane in uneven:
+        if lane.role != uneven[0].role:
+            break  # a product surface is uneven because the air is: one cause, told once
         if lane.zone in seen or len(seen) >= _MOST_ZONES:
             continue
         seen.add(lane.zone)

@@ -139,6 +139,13 @@ def test_lag_is_a_bound_beside_the_combined_uncertainty() -> None:
     assert not any(ln.one_sided for ln in plain.lines)
 
 
+def test_a_level_stretch_has_no_lag_to_speak_of() -> None:
+    still = np.full(1001, 80.0)
+    (budget,) = budgets_of(results_with((CLASS,), lag_s=12.0, temp_c=still), plan_with())
+    assert budget.lines[-1].half_width_k == 0.0
+    assert "level there" in budget.lines[-1].note
+
+
 def test_a_channel_without_readings_has_no_budget() -> None:
     assert budgets_of(results_with((CLASS,), temp_c=np.full(1001, np.nan)), plan_with()) == ()
 

@@ -418,6 +418,31 @@ def test_slow_heating_is_cautioned_and_quick_heating_is_not() -> None:
         assert any("slow heating" in c for c in one.cautions) is warned
 
 
+def test_a_kill_beyond_counting_is_said_to_be_that() -> None:
+    asked = need(measure="log_reduction", at_least=5.0, safety=True)
+    for value, told in ((9.0, False), (172_000.0, True)):
+        one = judged((asked, [lethality(value)])).requirements[0]
+        assert any("More than 12 log10" in c for c in one.cautions) is told
+
+
+def test_a_failing_group_measure_is_told_by_its_own_note() -> None:
+    group = answer(None, 14.5, 0.5, unit=Unit.KELVIN, notes=("Left is hottest in zone 3.",))
+    verdict = judged((need(name="even", at_least=None, at_most=8.0), [group]))
+    assert verdict.next_looks[0] == "even: Left is hottest in zone 3."
+    bare = judged((need(name="even", at_least=None, at_most=8.0), [replace(group, notes=())]))
+    assert "all its channels taken together" in bare.next_looks[0]
+
+
+def test_an_uneven_surface_is_not_told_where_the_air_is_uneven() -> None:
+    air = LaneBalance("zone 3", "air", {"left": 6.0, "right": -6.0}, 12.0, "left", "right")
+    surface = LaneBalance("zone 4", "surface", {"left": 6.0, "right": -6.0}, 12.0, "left", "right")
+    both = " ".join(judged((need(), [GOOD]), balance=(surface, air)).next_looks)
+    assert "zone 3: air" in both
+    assert "zone 4" not in both
+    alone = " ".join(judged((need(), [GOOD]), balance=(surface,)).next_looks)
+    assert "zone 4: surface" in alone
+
+
 def test_kinetics_of_a_pathogen_are_cautioned_though_the_plan_forgot() -> None:
     one = judged((need(measure="log_reduction", at_least=5.0), [lethality()])).requirements[0]
     assert any("must be validated" in c for c in one.cautions)

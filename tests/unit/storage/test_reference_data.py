@@ -160,3 +160,13 @@ def test_nouns_check_themselves() -> None:
     assert not no_z.integrable
     with pytest.raises(OutOfRange, match="rows"):
         DwellTable("t", "t", 7.0, (DwellRow(60.0, -1.0),), "s", Evidence.SEEN)
+
+
+def test_the_how_to_shows_a_file_that_is_read(tmp_path: Path) -> None:
+    page = Path(__file__).parents[3] / "docs" / "how-to" / "add-kinetics.md"
+    example = page.read_text(encoding="utf-8").split("```toml\n")[1].split("```")[0]
+    own = tmp_path / "own.toml"
+    own.write_text(example, encoding="utf-8")
+    library = read_reference_library(own)
+    assert library.find_kinetics("oat_cookie_salm").d_s == pytest.approx(126.0)
+    assert len(library.find_table("oat_cookie_bake").rows) == 2
