@@ -40,18 +40,26 @@ _EPILOG = """exit codes: 0 done or pass, 1 fail verdict, 2 wrong use or bad inpu
 4 instrument or storage trouble. Start with: ovenwright demo"""
 
 
-def build_parser(chosen: str | None) -> argparse.ArgumentParser:
-    """Return the parser; only the chosen verb's own arguments are loaded."""
+def build_parser(chosen: str | None, *, width: int | None = None) -> argparse.ArgumentParser:
+    """Return the parser; only the chosen verb's own arguments are loaded.
+
+    ``width`` fixes the columns of the help, which otherwise follow the terminal.
+    """
+
+    def form(prog: str) -> argparse.HelpFormatter:
+        return argparse.RawDescriptionHelpFormatter(prog, width=width)
+
     parser = argparse.ArgumentParser(
         prog="ovenwright",
         description="From oven and product temperatures to a judged run and its report.",
         epilog=_EPILOG,
-        formatter_class=argparse.RawDescriptionHelpFormatter,
+        formatter_class=form,
     )
     parser.add_argument("--version", action="version", version=f"ovenwright {__version__}")
     subs = parser.add_subparsers(dest="verb", metavar="VERB", title="verbs")
     for verb in VERBS:
-        sub = subs.add_parser(verb.name, help=verb.help, description=verb.help.capitalize() + ".")
+        about = verb.help[0].upper() + verb.help[1:] + "."
+        sub = subs.add_parser(verb.name, help=verb.help, description=about, formatter_class=form)
         if verb.name != chosen:
             continue
         sub.add_argument("--logbook", metavar="DIR", help="the logbook folder (default: logbook)")

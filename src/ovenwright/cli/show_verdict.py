@@ -15,7 +15,7 @@ def show_verdict(judged: Judged, shown: Shown) -> None:
     say(f"{judged.plan.title}")
     say(f"run {judged.run.id}")
     say()
-    say(f"{facts.SIGN[verdict.outcome].upper()}  {facts.headline(verdict)}")
+    say(f"{facts.SIGN[verdict.outcome].upper()}  {facts.headline(verdict, shown)}")
     rows = []
     for item in verdict.requirements:
         d = item.deciding

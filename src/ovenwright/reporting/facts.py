@@ -48,7 +48,7 @@ def tell(verdict: Verdict, run: Run, plan: Plan, shown: Shown, occasion: Occasio
     occasion : when the report is made
     """
     first: list[Block] = [
-        Callout(TONE[verdict.outcome], SIGN[verdict.outcome], headline(verdict)),
+        Callout(TONE[verdict.outcome], SIGN[verdict.outcome], headline(verdict, shown)),
         charts.history(verdict, plan, shown),
         asked_and_found(verdict, shown),
         charts.oven_plan(plan, verdict.results, shown),
@@ -76,7 +76,7 @@ def tell(verdict: Verdict, run: Run, plan: Plan, shown: Shown, occasion: Occasio
         digest=run.digest,
         unit=shown.temperature_unit,
         outcome=verdict.outcome.value,
-        headline=headline(verdict),
+        headline=headline(verdict, shown),
         first_page=tuple(first),
         sections=tuple(p for p in parts if p is not None),
         footer=f"Run {run.id} · digest {run.digest[:16]} · Ovenwright {__version__} · made {made}",
@@ -84,12 +84,38 @@ def tell(verdict: Verdict, run: Run, plan: Plan, shown: Shown, occasion: Occasio
     )
 
 
-def headline(verdict: Verdict) -> str:
-    """Return the verdict in one or two sentences."""
-    if verdict.reasons:
-        return " ".join(verdict.reasons)
+def headline(verdict: Verdict, shown: Shown) -> str:
+    """Return the verdict in a sentence or three: what fails, what is open and why, what is met."""
+    if not verdict.requirements:
+        return "Nothing was asked of this run: the plan has no requirements."
+    parts = []
+    failed = [r for r in verdict.requirements if r.outcome is Outcome.FAIL]
+    if failed:
+        told = "; ".join(
+            f"{r.requirement.name} ({_found(r, shown)} on {r.deciding.channel or 'the whole oven'}, "
+            f"asked {asked(r, shown)})"
+            for r in failed
+        )
+        parts.append(f"Not met: {told}.")
+    because: dict[str, list[str]] = {}
+    for r in verdict.requirements:
+        if r.outcome is Outcome.UNDECIDED:
+            because.setdefault(r.deciding.reason or r.reason, []).append(r.requirement.name)
+    for why, names in because.items():
+        parts.append(f"Can't be decided: {', '.join(names)} ({why}).")
+    met = sum(r.outcome is Outcome.PASS for r in verdict.requirements)
     count = len(verdict.requirements)
-    return f"All {count} requirements are met." if count else "Nothing was asked of this run."
+    if met == count:
+        least = min(r.deciding.probability for r in verdict.requirements)
+        parts.append(f"All {count} requirements are met, the least sure with {probability(least)}.")
+    elif met:
+        parts.append(f"{met} of {count} requirements are met.")
+    return " ".join(parts)
+
+
+def _found(item: RequirementVerdict, shown: Shown) -> str:
+    d = item.deciding
+    return shown.measure(d.value, d.unit, shown.decimals(d.standard_uncertainty, d.unit)).text
 
 
 def asked_and_found(verdict: Verdict, shown: Shown) -> Table:

@@ -18,6 +18,8 @@ from ovenwright.domain.arrays import FloatArray
 from ovenwright.reporting.document import Band, Line, TimeChart
 from ovenwright.reporting.ink import Ink, dash_of, marker, open_svg, tick_text, ticks
 
+FOOT_PX = 10.0
+
 
 @dataclass(frozen=True, slots=True)
 class _Frame:
@@ -29,6 +31,7 @@ class _Frame:
     top: float
     width: float
     height: float
+    rows: tuple[int, ...] = ()  # looks of the channels with flagged stretches, a row each
 
     def x(self, value: float) -> float:
         return self.left + (value - self.x0) / (self.x1 - self.x0) * self.width
@@ -94,17 +97,24 @@ def _frame_for(chart: TimeChart, width: float, height: float) -> _Frame:
     highs = [float(y.max()) for y in ys] + [lim.y for lim in chart.limits]
     y0, y1 = min(lows, default=0.0), max(highs, default=1.0)
     room = max((y1 - y0) * 0.05, 1e-9)
+    # stretches get rows of their own below the curves, so that no bar is taken for a reading
+    rows = tuple(sorted({b.look for b in _flagged(chart)}))
+    plot = height - 34 - 46
+    foot = (
+        (y1 - y0) * (FOOT_PX * len(rows) + 6) / max(plot - FOOT_PX * len(rows), 1) if rows else 0.0
+    )
     longest = max((len(ln.name) for ln in chart.lines), default=4)
     right = min(26 + 6.4 * longest, 190)
     return _Frame(
         x0,
         x1 if x1 > x0 else x0 + 1,
-        y0 - room,
+        y0 - room - foot,
         y1 + room * 1.8,
         58,
         34,
         width - 58 - right,
-        height - 34 - 46,
+        plot,
+        rows,
     )
 
 
@@ -199,7 +209,7 @@ def _flagged(chart: TimeChart) -> list[Band]:
 
 def _foot(band: Band, f: _Frame) -> float:
     """Return the height of a stretch's bar: each channel has its own, so two stay apart."""
-    return f.top + f.height - 9 - 9 * (band.look % 8 if band.look >= 0 else 0)
+    return f.top + f.height - 8 - FOOT_PX * f.rows.index(band.look)
 
 
 def _stretches(chart: TimeChart, f: _Frame, ink: Ink) -> list[str]:
@@ -295,7 +305,8 @@ def _limits(chart: TimeChart, f: _Frame, ink: Ink) -> list[str]:
             f'<line x1="{f.left}" x2="{f.left + f.width:.1f}" y1="{y:.1f}" y2="{y:.1f}" '
             f'stroke="{ink.limit}" stroke-width="1.2" stroke-dasharray="10 4"/>'
             f'<text x="{f.left + 6}" y="{text_y:.1f}" fill="{ink.limit}" font-size="11" '
-            f'font-weight="600">{escape(limit.text)}</text>'
+            f'font-weight="600" paint-order="stroke" stroke="{ink.ground}" stroke-width="3.5" '
+            f'stroke-linejoin="round">{escape(limit.text)}</text>'
         )
         out.append(_pin(None, y, inner))
     return out

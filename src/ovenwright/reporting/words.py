@@ -16,6 +16,9 @@ from ovenwright.reporting.document import Cell, Tone
 
 DASH = "–"
 MINUS = "−"
+MOST_LOG = 20
+"""Log reductions beyond this are shown as such: no population is that large, and D values were
+extrapolated far to get there."""
 
 
 def decimals_for(
@@ -127,13 +130,15 @@ class Shown:
         number = self.number(value, unit)
         if not math.isfinite(number):
             return Cell(DASH, tone=Tone.QUIET)
+        if unit is Unit.LOG10 and number > MOST_LOG:
+            return Cell(f"> {MOST_LOG:g}" + (" log" if sign else ""), tone=tone)
         tail = f" {self.unit(unit)}" if sign and self.unit(unit) else ""
         return Cell(plain(number, decimals) + tail, number, decimals, tone)
 
     def uncertainty(self, value: float, unit: Unit, decimals: int) -> Cell:
         """Return an uncertainty as a cell, without its unit."""
         number = self.spread(value, unit)
-        if not math.isfinite(number):
+        if not math.isfinite(number) or (unit is Unit.LOG10 and number > MOST_LOG):
             return Cell(DASH, tone=Tone.QUIET)
         return Cell(plain(number, decimals), number, decimals)
 

@@ -18,7 +18,7 @@ from ovenwright.errors import UsageError
 from ovenwright.judgement.judge import judge
 from ovenwright.reporting.answer import verdict_facts
 from ovenwright.storage.logbook import Logbook
-from ovenwright.storage.plan_file import parse_plan, read_plan
+from ovenwright.workflow.planning import checked_plan, checked_text
 
 
 @dataclass(frozen=True, slots=True)
@@ -31,7 +31,9 @@ class Judged:
     verdict: Verdict
 
 
-def plan_for(run: Run, plan_file: Path | None) -> tuple[Plan, str]:
+def plan_for(
+    run: Run, plan_file: Path | None, library: ReferenceLibrary
+) -> tuple[Plan, str]:
     """Return the plan to judge under and its text: the file given, else the one sealed in the run.
 
     Raises
@@ -40,14 +42,15 @@ def plan_for(run: Run, plan_file: Path | None) -> tuple[Plan, str]:
     PlanFaults : if the plan can't be used
     """
     if plan_file is not None:
-        return read_plan(plan_file), plan_file.read_text(encoding="utf-8")
+        return checked_plan(plan_file, library), plan_file.read_text(encoding="utf-8")
     if not run.plan_toml:
         raise UsageError(
             "this run was sealed without a plan",
             where=run.id,
             remedy="give one: --plan PLAN.toml (write one with: ovenwright plan new tin-bread)",
         )
-    return parse_plan(run.plan_toml, file=f"plan sealed in {run.id}"), run.plan_toml
+    plan = checked_text(run.plan_toml, library, file=f"plan sealed in {run.id}")
+    return plan, run.plan_toml
 
 
 def verdict_of(run: Run, plan: Plan, library: ReferenceLibrary) -> Verdict:
@@ -65,7 +68,7 @@ def judge_run(
 ) -> Judged:
     """Judge a run and keep the judgement as a record of its own that cites the run's digest."""
     run = logbook.open(run_ref)
-    plan, text = plan_for(run, plan_file)
+    plan, text = plan_for(run, plan_file, library)
     verdict = verdict_of(run, plan, library)
     if keep:
         logbook.keep_judgement(run, verdict_facts(verdict) | {"plan_toml": text})
@@ -88,7 +91,7 @@ def compare_runs(
 ) -> Comparison:
     """Hold one run against another under one plan: the one given, else the reference run's own."""
     reference, other = logbook.open(reference_ref), logbook.open(other_ref)
-    plan, _ = plan_for(reference, plan_file)
+    plan, _ = plan_for(reference, plan_file, library)
     return compare(
         results_of(reference, plan, library),
         results_of(other, plan, library),

@@ -81,7 +81,7 @@ def look_at(
 ) -> Looked:
     """Return a run at a glance; crossings only where there is a plan to say which."""
     run = logbook.open(run_ref)
-    plan = plan_for(run, plan_file)[0] if plan_file is not None or run.plan_toml else None
+    plan = plan_for(run, plan_file, library)[0] if plan_file is not None or run.plan_toml else None
     crossings: tuple[Crossing, ...] = ()
     spans: tuple[FlagSpan, ...]
     if plan is not None:
