@@ -120,8 +120,7 @@ def _channels(
         facts = {"units": "m", "long_name": f"{words}, in the oven's own frame"}
         if axis == "z":
             facts |= {"axis": "Z", "positive": "up"}
-        else:
-            facts["axis"] = axis.upper()
+        # no axis attribute on x and y: readers take it for a longitude and a latitude
         made.setncatts(facts)
         made[:] = [p[column] for p in places]
 
@@ -204,6 +203,7 @@ def _time(variable: Any, axis: AnyArray, run: Run) -> None:
         {
             "units": f"seconds since {day} {clock}",
             "calendar": "standard",
+            "units_metadata": "leap_seconds: unknown",  # as the instrument's clock went
             "standard_name": "time",
             "long_name": "time of the reading, UTC",
             "axis": "T",
