@@ -162,7 +162,7 @@ class ChannelErrors:
         """Return (m,): the reading that stands for the true temperature ``level_c`` in each draw.
 
         Solves ``T + delta(T) = level`` by fixed point on a local table; the slope of the error is
-        a few thousandths, so three rounds leave less than a microkelvin.
+        a few thousandths, so four rounds leave less than a microkelvin.
         """
         known = self._levels.get(level_c)
         if known is not None:
@@ -176,7 +176,7 @@ class ChannelErrors:
             step = nodes[1] - nodes[0]
             rows = np.arange(self.count)
             found = np.full(self.count, level_c)
-            for _ in range(3):
+            for _ in range(4):
                 place = np.clip((found - nodes[0]) / step, 0.0, _NODES - 1.000001)
                 cell = place.astype(np.intp)
                 part = place - cell

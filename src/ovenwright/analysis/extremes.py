@@ -10,10 +10,10 @@ from scipy.special import log_ndtr
 
 from ovenwright.analysis.curve import Curve
 from ovenwright.analysis.draws import ChannelErrors
-from ovenwright.analysis.levels import boxcar
+from ovenwright.analysis.levels import boxcar, boxcar_held
 from ovenwright.domain.arrays import FloatArray
 
-_HALF = 3  # readings to either side whose mean stands for the curve under the noise
+_HALVES = (3, 10, 30, 100)  # readings to either side whose mean stands for the curve under noise
 _GRID = 65
 _BINS = 48
 
@@ -58,7 +58,7 @@ def _excess(curve: Curve, errors: ChannelErrors) -> tuple[FloatArray, float]:
     sigma = errors.noise_k
     if sigma <= 0 or len(curve) < 2:
         return np.zeros(errors.count), 0.0
-    smooth = boxcar(curve.temp_c, _HALF) if len(curve) > 2 * _HALF else curve.temp_c
+    smooth = _under_the_noise(curve, sigma)
     top = float(smooth.max())
     below = (smooth[smooth > top - 8.0 * sigma] - top) / sigma
     count, edge = np.histogram(below, bins=_BINS, range=(-8.0, 0.0))
@@ -70,6 +70,28 @@ def _excess(curve: Curve, errors: ChannelErrors) -> tuple[FloatArray, float]:
     drawn = np.interp(share, chance[rising], x[rising]) * sigma
     typical = float(np.interp(0.5, chance[rising], x[rising])) * sigma
     return drawn, max(typical, 0.0)
+
+
+def _under_the_noise(curve: Curve, sigma: float) -> FloatArray:
+    """Return the moving mean that best stands for the curve near its top.
+
+    A wider mean sheds more noise; it is taken as long as it does not lower the top by more than
+    the noise left in the narrowest one would explain.
+    """
+    if len(curve) <= 2 * _HALVES[0]:
+        return curve.temp_c
+    high = np.flatnonzero(curve.temp_c >= curve.temp_c[curve.top] - 12.0 * sigma)
+    y = curve.temp_c[high[0] : high[-1] + 1]
+    best = boxcar_held(y, _HALVES[0])
+    least = float(best.max()) - 1.5 * sigma
+    for half in _HALVES[1:]:
+        if 2 * half >= y.size:
+            break
+        wider = boxcar_held(y, half)
+        if float(wider.max()) < least:
+            break
+        best = wider
+    return best
 
 
 def _missed(curve: Curve, errors: ChannelErrors) -> FloatArray:

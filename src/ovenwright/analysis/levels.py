@@ -58,6 +58,14 @@ def boxcar(values: FloatArray, half: int) -> FloatArray:
     return out
 
 
+def boxcar_held(y: FloatArray, half: int) -> FloatArray:
+    """Return the moving mean, held at both ends where a narrower window would let noise through."""
+    half = min(half, (y.size - 1) // 2)
+    mean = boxcar(y, half)
+    mean[:half], mean[y.size - half :] = mean[half], mean[y.size - half - 1]
+    return mean
+
+
 def smoothed(curve: Curve, half: int, i: int, j: int) -> FloatArray:
     """Return the moving mean of the readings ``i`` to ``j``, never across a hole."""
     y = curve.temp_c[i:j]

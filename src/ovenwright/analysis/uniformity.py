@@ -14,7 +14,7 @@ from functools import cached_property
 
 import numpy as np
 
-from ovenwright.analysis.levels import boxcar
+from ovenwright.analysis.levels import boxcar_held
 from ovenwright.analysis.subject import Group, Scene, Subject
 from ovenwright.domain.arrays import BoolArray, FloatArray
 from ovenwright.domain.plan import ChamberOven
@@ -22,8 +22,10 @@ from ovenwright.domain.results import Uniformity
 from ovenwright.domain.run import NS, MarkKind, Role
 
 _USUAL_TOLERANCE_K = 5.0  # common practice, no source; said in a note when it is used
-_SMOOTH_SHARE = 1.0 / 20.0
-_LONGEST_SMOOTH_S = 300.0
+_SMOOTH_SHARE = 1.0 / 12.0
+_LONGEST_SMOOTH_S = 600.0
+_LEAST_BAND_K = 0.5
+_BAND_SHARE = 0.1  # of the tolerance: how near the points' mean must stay to count as settled
 _STAYS_S = 60.0  # back in tolerance counts once it has lasted this long
 _THIN = 2000  # instants looked at for each draw of a time
 SHIFTED = 200  # draws of a time
@@ -53,6 +55,11 @@ class Survey:
     def band_k(self) -> float:
         """The tolerance, or a usual one when none is given."""
         return _USUAL_TOLERANCE_K if self.tolerance_k is None else self.tolerance_k
+
+    @property
+    def settling_k(self) -> float:
+        """How near its settled value the points' mean must stay to count as settled."""
+        return max(_LEAST_BAND_K, _BAND_SHARE * self.band_k)
 
     @cached_property
     def middle_c(self) -> FloatArray:
@@ -86,8 +93,8 @@ class Survey:
             return None
         interval = float(np.median(np.diff(self.time_s)))
         window = min(_SMOOTH_SHARE * (self.time_s[n - 1] - self.time_s[0]), _LONGEST_SMOOTH_S)
-        smooth = boxcar(middle[known], int(0.5 * window / interval))
-        off = np.abs(smooth - self.settled_c) > max(1.0, 0.25 * self.band_k)
+        smooth = boxcar_held(middle[known], int(0.5 * window / interval))
+        off = np.abs(smooth - self.settled_c) > self.settling_k
         last_off = np.flatnonzero(off)
         if last_off.size == 0:
             return int(known[0])
@@ -161,6 +168,8 @@ class Survey:
         t = self.time_s[::thin]
         doors = [d for d in self.doors_s if self.start_s < d < t[-1]]
         longest = math.nan
+        if not doors:
+            return longest
         for door, until in zip(doors, [*doors[1:], math.inf], strict=True):
             back = _back(t, inside, door, min(until, float(t[-1])))
             longest = back if math.isnan(longest) else max(longest, back)

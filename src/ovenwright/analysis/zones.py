@@ -6,12 +6,12 @@ import math
 
 import numpy as np
 
-from ovenwright.analysis.measures.temperatures import mean_of
+from ovenwright.analysis.averages import mean_of
 from ovenwright.analysis.subject import Scene, Subject
 from ovenwright.domain.plan import TunnelOven
 from ovenwright.domain.results import LaneBalance, ZoneStat
 
-_LEAST_SEEN = 0.5  # share of a zone that must have readings for its mean to count
+LEAST_SEEN = 0.5  # share of a zone that must have readings for its mean to count
 
 
 def zone_edges(scene: Scene) -> tuple[tuple[str, float, float, float | None], ...]:
@@ -49,7 +49,7 @@ def _stat(
     part = subject.process.within(enter, leave)
     nan = math.nan
     seen = part.seen_s if len(part) > 1 else 0.0
-    if seen < _LEAST_SEEN * (leave - enter):
+    if seen < LEAST_SEEN * (leave - enter):
         return ZoneStat(
             zone, subject.name, enter, leave, nan, nan, nan, nan, nan, setpoint, len(part)
         )

@@ -2,8 +2,7 @@
 
 from __future__ import annotations
 
-import numpy as np
-
+from ovenwright.analysis.averages import mean_draws, mean_of
 from ovenwright.analysis.curve import JOIN_INTERVALS, Curve
 from ovenwright.analysis.declaration import Finding, Kind, Measure, Parameter, Values, nothing
 from ovenwright.analysis.extremes import find_highest, find_lowest
@@ -63,23 +62,6 @@ def minimum(subject: Subject, values: Values) -> Finding:
         rests_on=((low.at_s - near, low.at_s + near),),
         lower=could_fall_below(curve, low.value_c),
     )
-
-
-def mean_of(curve: Curve) -> float:
-    """Return the mean over the time that readings cover, straight between them."""
-    middle = 0.5 * (curve.temp_c[1:] + curve.temp_c[:-1])
-    return float((middle * curve.step_s).sum() / curve.seen_s)
-
-
-def mean_draws(subject: Subject, curve: Curve) -> np.typing.NDArray[np.float64]:
-    """Return (m,) draws of the mean of a curve."""
-    errors = subject.errors
-    at_c, share = curve.binned
-    draws = mean_of(curve) + errors.mean_shift_k(at_c, share)
-    if errors.noise_k > 0:
-        left = errors.noise_k / np.sqrt(len(curve))
-        draws = draws + errors.noise("mean", repr((curve.from_s, curve.to_s))) * left
-    return np.asarray(draws, dtype=np.float64)
 
 
 def mean(subject: Subject, values: Values) -> Finding:
