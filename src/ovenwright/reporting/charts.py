@@ -21,7 +21,7 @@ from ovenwright.reporting.document import (
     Spot,
     TimeChart,
 )
-from ovenwright.reporting.words import Shown, clock, plain
+from ovenwright.reporting.words import MOST_LOG, Shown, clock, plain
 
 POINTS = 1_200
 _DOWNSAMPLER = MinMaxLTTBDownsampler()  # type: ignore[no-untyped-call]  # the library has no types
@@ -145,7 +145,8 @@ def build_up(curves: tuple[BuildUp, ...], names: tuple[str, ...], zero_s: float)
     as_minutes = first.unit is Unit.SECOND
     lines = []
     for curve in curves:
-        px, py = thin((curve.time_s - zero_s) / 60.0, curve.total)
+        total = np.minimum(curve.total, MOST_LOG) if curve.unit is Unit.LOG10 else curve.total
+        px, py = thin((curve.time_s - zero_s) / 60.0, total)
         lines.append(
             Line(curve.channel, "", look[curve.channel], px, py / 60.0 if as_minutes else py)
         )
@@ -162,6 +163,7 @@ def build_up(curves: tuple[BuildUp, ...], names: tuple[str, ...], zero_s: float)
         x_label="minutes since load-in",
         y_label=unit,
         lines=tuple(lines),
+        note=f"Drawn up to {MOST_LOG} log only." if first.unit is Unit.LOG10 else "",
     )
 
 

@@ -82,7 +82,7 @@ def _block(block: Block) -> dict[str, Any]:
 
 def _drawn(block: TimeChart | OvenPlan | Bars) -> str:
     if isinstance(block, TimeChart):
-        return time_chart(block, _INK, width=780, height=400)
+        return time_chart(block, _INK, width=800, height=370)
     if isinstance(block, OvenPlan):
-        return oven_plan(block, _INK, width=780)
-    return bars(block, _INK, width=780)
+        return oven_plan(block, _INK, width=840)
+    return bars(block, _INK, width=840)

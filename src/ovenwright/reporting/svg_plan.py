@@ -14,7 +14,7 @@ def oven_plan(plan: OvenPlan, ink: Ink, *, width: float = 960) -> str:
     """Return the oven from above as an SVG element: travel runs from left to right."""
     left, right, top = 150.0, 40.0, 46.0
     wide = width - left - right
-    deep = 150.0 if plan.kind == "tunnel" else min(340.0, wide * plan.width_m / plan.length_m)
+    deep = 112.0 if plan.kind == "tunnel" else min(340.0, wide * plan.width_m / plan.length_m)
     if plan.kind != "tunnel":
         wide = min(wide, deep * plan.length_m / plan.width_m)
     height = top + deep + 52
