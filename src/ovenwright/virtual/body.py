@@ -49,6 +49,8 @@ class BodySpec:
     tin: Tin | None = None
     sole_w_m2_k: float = 80.0
     evaporates: bool = True
+    dries: bool = True
+    """Whether open faces dry into the air below the boiling point."""
     implicitness: float = 1.0
     """1 damps every ripple, 0.5 is second order in time."""
 
@@ -121,7 +123,7 @@ class Bodies:
                     emissivity=spec.emissivity,
                     exposure=exposure,
                     table=self._table,
-                    evaporates=spec.evaporates and self._wet,
+                    evaporates=spec.evaporates and spec.dries and self._wet,
                 )
 
     # -- what is asked of a body ------------------------------------------------------------

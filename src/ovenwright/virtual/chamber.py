@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 import numpy as np
@@ -54,13 +55,16 @@ class ChamberSpec:
     points: tuple[Point, ...] = ()
     fan: float = 0.8
     stratification_k: float = 6.0
-    heater_w: float = 30_000.0
-    dead_band_k: float = 3.0
-    sensor_lag_s: float = 15.0
+    heater_w: float = 14_000.0
+    low_stage: float = 0.5
+    """Share of the power the heater has once within ``stage_k`` of the setpoint."""
+    stage_k: float = 8.0
+    dead_band_k: float = 1.5
+    sensor_lag_s: float = 6.0
     ambient_c: float = 24.0
     doors: tuple[DoorOpening, ...] = ()
     preheated: bool = True
-    convection_w_m2_k: float = 22.0
+    convection_w_m2_k: float = 32.0
     turbulence_k: float = 0.35
     turbulence_s: float = 6.0
 
@@ -74,6 +78,9 @@ class ChamberSpec:
     def all_points(self) -> tuple[Point, ...]:
         """Return the points given, or corners and centre."""
         return self.points or nine_points()
+
+
+_ELEMENT_LAG_S = 10.0
 
 
 class Chamber:
@@ -96,7 +103,7 @@ class Chamber:
         # a corner sees three cold walls and little air
         outer = (np.abs(place - 0.5) > 0.3).sum(axis=1)
         loss = 0.7 + 0.22 * outer
-        swept = 1.15 - 0.1 * outer
+        swept = 1.06 - 0.04 * outer
         nearness = np.clip(1.0 - place[:, 1], 0.05, 1.0)  # to the door
         area = surface / n
         air = 1 + np.arange(n)
@@ -108,7 +115,7 @@ class Chamber:
         to_room[wall] = 1.1 * area * loss
         to_room[air] = 0.25 * area * nearness  # leaks at the door's seal
         capacity = np.concatenate(
-            [[2.5e3 * volume], np.full(n, 3.0e3 * volume / n), np.full(n, 1.1e4 * area)]
+            [[4.0e3 * volume], np.full(n, 6.0e3 * volume / n), np.full(n, 0.9e4 * area)]
         )
         self._shut = Network(capacity, links, to_room)
         opened = to_room.copy()
@@ -135,7 +142,9 @@ class Chamber:
         self.door_open = any(d.at_s <= time_s < d.at_s + d.for_s for d in self.spec.doors)
         felt = 0.3 * self.temp_c[0] + 0.7 * float(self.temp_c[1 : 1 + n].mean())
         on = bool(self._control.step(np.array([felt]), dt_s)[0]) and enabled and not self.door_open
-        self._flame += (1.0 - np.exp(-dt_s / 20.0)) * (float(on) - self._flame)
+        short = self.spec.setpoint_c - float(self._control.sensed_c[0])
+        stage = 1.0 if short > self.spec.stage_k else self.spec.low_stage
+        self._flame += (1.0 - math.exp(-dt_s / _ELEMENT_LAG_S)) * (stage * on - self._flame)
         heat = np.zeros(1 + 2 * n)
         heat[0] = self.spec.heater_w * self._flame
         if load_w is not None:
@@ -143,9 +152,9 @@ class Chamber:
             heat[1 + n :] -= 0.4 * load_w
         network = self._open if self.door_open else self._shut
         self.temp_c = network.step(self.temp_c, heat, self.spec.ambient_c, dt_s)
-        keep = np.exp(-dt_s / self.spec.turbulence_s)
+        keep = math.exp(-dt_s / self.spec.turbulence_s)
         gust = self._rng.standard_normal(n)
-        self._gust = keep * self._gust + self.spec.turbulence_k * np.sqrt(1.0 - keep**2) * gust
+        self._gust = keep * self._gust + self.spec.turbulence_k * math.sqrt(1.0 - keep**2) * gust
 
     def felt(self) -> tuple[Float, Float]:
         """Air and wall at the points, with warm air lying above cold."""

@@ -83,6 +83,7 @@ class Instrument:
         self._end = end_s
         self._noise = [stream(seed, f"noise {s.name}") for s in self.sensors]
         self._burst = [stream(seed, f"burst {s.name}") for s in self.sensors]
+        self._open = [stream(seed, f"open {s.name}") for s in self.sensors]
         self._module_of = [[m.name for m in self.modules].index(s.module) for s in self.sensors]
         self.class_errors = tuple(
             s.class_error if s.class_error is not None else _draw(stream(seed, f"class {s.name}"))
@@ -171,7 +172,8 @@ class Instrument:
             )
             value = self._disturb(sensor, i, time_s, value, marks[:, i])
             if sensor.resolution_k > 0:
-                value = np.round(value / sensor.resolution_k) * sensor.resolution_k
+                # the second rounding leaves 28.9, not 28.900000000000002
+                value = np.round(np.round(value / sensor.resolution_k) * sensor.resolution_k, 9)
             readings[:, i] = value
             marks[np.isnan(value) & (marks[:, i] == SHOWN), i] = OVER_RANGE
         return readings, marks, shown
@@ -207,7 +209,7 @@ class Instrument:
             elif isinstance(f, planted.FailingJunction):
                 # drawn for every scan, so that the stream does not depend on when bursts come
                 wild = f.noise_k * self._burst[i].standard_normal(time_s.size)
-                lost = self._burst[i].uniform(size=time_s.size) < f.open_share
+                lost = self._open[i].uniform(size=time_s.size) < f.open_share
                 at = self._bursts[sensor.name]
                 row = np.searchsorted(at[:, 0], time_s, side="right") - 1
                 inside = (row >= 0) & (time_s < at[np.maximum(row, 0), 1])

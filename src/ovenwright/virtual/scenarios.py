@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import replace
 
 from ovenwright.virtual.body import BodySpec
@@ -167,7 +168,7 @@ def ostrel_coatings_survey(
         stay_s=7080.0,
         tail_s=300.0,
         interval_s=interval_s,
-        step_s=interval_s / round(interval_s / 2.0 + 0.5) if interval_s > 2.0 else interval_s,
+        step_s=interval_s / math.ceil(interval_s / 2.5),
         product_step_s=interval_s,
         start="2026-03-10T12:15:00+00:00",
         time_zone="Europe/Riga",
@@ -177,7 +178,7 @@ def ostrel_coatings_survey(
 
 def ostrel_bracket_cure(
     *,
-    setpoint_c: float = 200.0,
+    setpoint_c: float = 205.0,
     cure_min: float = 25.0,
     interval_s: float = 2.0,
     faults: tuple[Fault, ...] = (),
@@ -218,7 +219,7 @@ def ostrel_bracket_cure(
             doors=(DoorOpening(lead_s - 10.0, 40.0),),
         ),
         sensors=sensors,
-        product=PlateSpec((0.010, 0.010, 0.004, 0.004, 0.004)),
+        product=PlateSpec((0.006, 0.006, 0.003, 0.003, 0.003)),
         modules=(ModuleSpec("block A", start_c=24.5, rise_k=2.0),),
         faults=faults,
         lead_s=lead_s,
