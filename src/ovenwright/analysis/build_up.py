@@ -12,7 +12,7 @@ from ovenwright.analysis.measures.temperatures import curve_of
 from ovenwright.analysis.registry import declared_measures
 from ovenwright.analysis.requirements import check_requirement, chosen_channels, look_up
 from ovenwright.analysis.subject import Scene
-from ovenwright.analysis.work import Arrhenius, Bigelow
+from ovenwright.analysis.work import Arrhenius, Bigelow, running_total
 from ovenwright.domain.arrays import FloatArray
 from ovenwright.domain.kinetics import ReferenceLibrary
 from ovenwright.domain.plan import Requirement
@@ -49,9 +49,7 @@ def _of_requirement(
         curve = curve_of(scene.subject(name), values)
         if len(curve) < 2:
             continue
-        steps = law.steps(curve)
-        steps = steps if curve.whole else np.where(curve.joined, steps, 0.0)
-        running = np.concatenate(([0.0], np.cumsum(steps)))
+        running = running_total(curve, law)
         given = dict(requirement.parameters)
         if values.kinetics is not None:
             given.setdefault("kinetics", values.kinetics.id)

@@ -14,19 +14,25 @@ from ovenwright.domain.plan import Channel, Plan
 from ovenwright.domain.profile import Profile
 from ovenwright.domain.results import Event
 
+_BLOCK = 1024
+
 
 class Readings:
     """The profile's temperatures one channel after the other, and where they can be used."""
 
     def __init__(self, profile: Profile) -> None:
         self.profile = profile
-        self.rows: FloatArray = np.ascontiguousarray(profile.temp_c.T)
+        self.rows: FloatArray = _turned(profile.temp_c)
         self.usable: BoolArray = np.isfinite(self.rows)
         self.time_s = profile.time_s
         self._like: dict[tuple[float, float], Curve] = {}
+        self._cut: dict[tuple[int, float, float], Curve] = {}
 
     def cut(self, channel: int, from_s: float, to_s: float) -> Curve:
-        """Return one channel's curve between two times."""
+        """Return one channel's curve between two times, made once."""
+        known = self._cut.get((channel, from_s, to_s))
+        if known is not None:
+            return known
         key = (from_s, to_s)
         curve = cut(
             self.time_s,
@@ -39,7 +45,18 @@ class Readings:
         )
         if key not in self._like and bool(self.usable[channel].all()):
             self._like[key] = curve
+        self._cut[channel, from_s, to_s] = curve
         return curve
+
+
+def _turned(temp_c: FloatArray) -> FloatArray:
+    """Return (c, n) rows from (n, c), in blocks that stay in the processor's cache."""
+    if temp_c.flags.f_contiguous:
+        return temp_c.T
+    rows = np.empty(temp_c.shape[::-1])
+    for i in range(0, temp_c.shape[0], _BLOCK):
+        rows[:, i : i + _BLOCK] = temp_c[i : i + _BLOCK].T
+    return rows
 
 
 class Scene:

@@ -139,25 +139,34 @@ def add_up(curve: Curve, law: Rate, errors: ChannelErrors) -> Work:
             None,
             _hidden(curve, law),
         )
-    steps = law.steps(curve)
-    if not curve.whole:
-        steps = np.where(curve.joined, steps, 0.0)
-    running = np.concatenate(([0.0], np.cumsum(steps)))
+    running = running_total(curve, law)
     total = float(running[-1])
-    middle = 0.5 * (curve.temp_c[1:] + curve.temp_c[:-1])
     tenfold = law.tenfold_k(float(curve.temp_c[curve.top]))
-    # a step gets its own bin by its hotter half, where most of its work is
-    width = min(0.4 * tenfold, 4.0)
-    bins_c, bins = gather(middle, steps, width_k=width)
+    at_c, gained = curve.thinned(running)
+    bins_c, bins = gather(at_c, gained, width_k=min(0.4 * tenfold, 4.0))
     draws = np.full(errors.count, total)
     if not errors.silent and bins.size:
         draws = law.growth(bins_c, errors.shift_k(bins_c)) @ bins
     if errors.noise_k > 0 and total > 0:
-        spread = float(np.sqrt((steps * steps).sum())) * LN10 / tenfold * errors.noise_k
+        # independent readings: each gives its own step's share of the work
+        alike = float((gained * gained).sum()) / max(len(curve) / gained.size, 1.0)
+        spread = math.sqrt(alike) * LN10 / tenfold * errors.noise_k
         draws = np.maximum(draws + errors.noise("work", repr(law)) * spread, 0.0)
     return Work(
         total, draws, running, bins_c, bins, _earning(curve, running, total), _hidden(curve, law)
     )
+
+
+def running_total(curve: Curve, law: Rate) -> FloatArray:
+    """Return (n,) what a rate has added up to so far, holes counting nothing; made once."""
+    known = curve.kept.get(law)
+    if known is None:
+        steps = law.steps(curve)
+        if not curve.whole:
+            steps = np.where(curve.joined, steps, 0.0)
+        known = curve.kept[law] = np.concatenate(([0.0], np.cumsum(steps)))
+        known.setflags(write=False)
+    return known
 
 
 def _earning(curve: Curve, running: FloatArray, total: float) -> tuple[float, float] | None:
