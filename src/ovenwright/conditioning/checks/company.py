@@ -9,7 +9,7 @@ import numpy as np
 from ovenwright.conditioning.case import Case
 from ovenwright.conditioning.finding import Finding, groups, seconds
 from ovenwright.conditioning.traces import Trace
-from ovenwright.domain.arrays import BoolArray, FloatArray
+from ovenwright.domain.arrays import BoolArray, FloatArray, IntArray
 from ovenwright.domain.profile import Severity
 from ovenwright.domain.run import Role
 from ovenwright.physics import thermocouple, tolerance
@@ -137,24 +137,37 @@ def _company(case: Case, i: int) -> tuple[list[int], bool]:
 
 def check_drift(case: Case) -> Iterator[Finding]:
     """Find channels that creep away while all their company holds still."""
-    step = case.step_s
-    if step <= 0 or case.bench.end_s < 1.5 * DRIFT_S:
+    end_s, step = case.bench.end_s, case.step_s
+    if step <= 0 or end_s < 1.5 * DRIFT_S:
         return
-    width = int(np.ceil(max(DRIFT_S, 0.15 * case.bench.end_s) / step))
-    starts = np.arange(0, case.grid_s.size - width, max(1, width // 8))
-    if width < 10 or starts.size == 0:
-        return
+    told: set[int] = set()
+    # slow drift needs long windows, drift late in a run short ones
+    for length_s in sorted({max(DRIFT_S, share * end_s) for share in (0.15, 0.35, 0.8)}):
+        width = int(np.ceil(length_s / step))
+        if width < 10 or width >= case.grid_s.size:
+            continue
+        for found in _creeping(case, width):
+            if found.trace not in told:
+                told.add(found.trace)
+                yield found
+
+
+def _fifths(grid_c: FloatArray, starts: IntArray, width: int) -> FloatArray:
+    """Mean of each fifth of each window (starts, 5, channels), NaN where a reading is missing."""
+    none = np.zeros((1, grid_c.shape[1]))
+    total = np.concatenate((none, np.cumsum(np.nan_to_num(grid_c), axis=0)))
+    silent = np.concatenate((none, np.cumsum(np.isnan(grid_c), axis=0)))
     fifth = width // 5
-    # mean of each fifth of each window: (starts, 5, channels)
-    total = np.concatenate(
-        (np.zeros((1, case.grid_c.shape[1])), np.cumsum(np.nan_to_num(case.grid_c), axis=0))
-    )
-    silent = np.concatenate(
-        (np.zeros((1, case.grid_c.shape[1])), np.cumsum(np.isnan(case.grid_c), axis=0))
-    )
     edges = starts[:, None] + fifth * np.arange(6)[None, :]
-    mean = np.diff(total[edges], axis=1) / fifth
+    mean: FloatArray = np.diff(total[edges], axis=1) / fifth
     mean[np.diff(silent[edges], axis=1) > 0] = np.nan
+    return mean
+
+
+def _creeping(case: Case, width: int) -> Iterator[Finding]:
+    hop = max(1, width // 8)
+    starts = np.arange(0, case.grid_s.size - width, hop)
+    mean = _fifths(case.grid_c, starts, width)
     change = mean[:, -1] - mean[:, 0]
     forth = np.diff(mean, axis=1) * np.sign(change)[:, None]
     with np.errstate(invalid="ignore"):
@@ -163,16 +176,17 @@ def check_drift(case: Case) -> Iterator[Finding]:
         like, planned = _company(case, i)
         if len(like) < 2 or trace.role is Role.AMBIENT:
             continue
-        rest = np.abs(change[:, like])
+        least = DRIFT_PLANNED_K if planned else DRIFT_K
         with np.errstate(invalid="ignore"):
-            worst = np.max(rest, axis=1)  # NaN where one of them is silent: no company, no check
-            least = DRIFT_PLANNED_K if planned else DRIFT_K
+            # NaN where one of them is silent: no company, no check
+            worst = np.max(np.ptp(mean[:, :, like], axis=1), axis=1)
             away = np.abs(change[:, i]) >= np.maximum(least, 8.0 * worst)
             found = np.flatnonzero(away & steadily[:, i] & (worst <= 1.5))
-        for a, b in groups(found, 1 + width // max(1, width // 8)):
+        for a, b in groups(found, 1 + width // hop):
             begin, stop = float(case.grid_s[starts[a]]), float(case.grid_s[starts[b] + width])
             inside = (case.grid_s >= begin) & (case.grid_s <= stop)
             column = case.grid_c[inside, i]
+            column = column[np.isfinite(column)]
             yield Finding(
                 i,
                 begin,

@@ -120,21 +120,27 @@ def check_gap(case: Case) -> Iterator[Finding]:
             )
 
 
-def _stopped(trace: Trace, first: IntArray, last: IntArray) -> BoolArray:
-    """Tell which constant stretches begin or end as no slowing body does."""
+def _stopped(trace: Trace, first: IntArray, last: IntArray, *, fine: float) -> BoolArray:
+    """Tell which constant stretches begin or end as no slowing body does.
+
+    A body that comes to rest slows down first. ``fine`` is the least change that tells.
+    """
     value, n = trace.value_c, trace.value_c.size
-    fine = max(10.0 * trace.resolution_k, 10.0 * trace.noise_k, 1.5)
     window = np.clip((last - first) // 4, 6, 60)
     before = first >= window
     start = np.where(before, first - window, first)
     late = np.where(before, first - window // 3, first)
     change = np.abs(value[first] - value[start])
     ending = np.abs(value[first] - value[late])
-    abrupt = before & (change >= fine) & (ending >= 0.25 * change)
+    few = np.minimum(5, window // 3)
+    closing = np.abs(value[first] - value[np.maximum(first - few, 0)])
+    keeps_on = (ending >= 0.25 * change) & (closing >= 0.25 * change * few / window)
+    abrupt = before & (change >= fine) & keeps_on
     inside = last < n - 1
     jump = np.where(inside, np.abs(value[np.minimum(last + 1, n - 1)] - value[last]), 0.0)
-    onward = np.abs(value[np.minimum(last + window, n - 1)] - value[last])
-    leaves = inside & ((jump >= fine) | ((onward >= fine) & (jump >= 0.25 * onward)))
+    # a repeated old value ends in a jump to what is true; a sensor pulled out goes on cooling
+    tail = np.abs(value[np.minimum(last + 4, n - 1)] - value[np.minimum(last + 1, n - 1)])
+    leaves = inside & (jump >= fine) & (tail <= 0.25 * jump)
     stopped: BoolArray = abrupt | leaves
     return stopped
 
@@ -161,8 +167,10 @@ def _frozen(case: Case, i: int, trace: Trace) -> Iterator[Finding]:
         return
     others = case.without(i)
     lively = np.array([_lively(trace, int(a)) for a in first])
-    stopped = _stopped(trace, first, last)
-    for a, b, breathless, odd in zip(first, last, lively, stopped, strict=True):
+    step, noise = trace.resolution_k, trace.noise_k
+    stopped = _stopped(trace, first, last, fine=max(10.0 * step, 10.0 * noise, 1.5))
+    hardly = _stopped(trace, first, last, fine=max(3.0 * step, 5.0 * noise, 0.02))
+    for a, b, breathless, odd, little in zip(first, last, lively, stopped, hardly, strict=True):
         if any(leap.wild and leap.first <= a <= leap.last for leap in case.evidence[i].leaps):
             continue  # it sits where a jump took it, and that is said already
         begin, stop = float(trace.time_s[a]), float(trace.time_s[b])
@@ -172,7 +180,8 @@ def _frozen(case: Case, i: int, trace: Trace) -> Iterator[Finding]:
         # room temperature and boiling water do hold a channel that still
         restful = at_c < 60.0 or 85.0 < at_c < 106.0
         outlasts = (
-            not restful
+            little
+            and not restful
             and b - a >= LONG_STILL_READINGS
             and stop - begin >= LONG_STILL_S
             and moved >= max(20.0, 100.0 * trace.resolution_k)

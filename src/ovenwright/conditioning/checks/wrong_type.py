@@ -19,6 +19,7 @@ BASE_METAL = ("T", "K", "J", "N", "E")
 """Types that food and coating ovens use and that are taken for one another."""
 
 HELD_S = 90.0
+LONG_HELD_S = 180.0
 HELD_SLOPE_K_S = 0.012
 HOTTER_K = 20.0
 NEAR_BOILING_K = 1.2
@@ -139,12 +140,13 @@ def _off_boiling(case: Case, i: int, held: list[Held | None]) -> Finding | None:
         return None
     if away < 0 and not (from_company or case.bench.boiling_known):
         return None  # a place high up boils lower; only too hot is odd everywhere
-    if trace.role is None and not from_company and not 0 < away < 7:
+    if trace.role is None and (abs(away) > 7.0 or here.to_s - here.from_s < LONG_HELD_S):
         return None  # without a plan a steady place may be no moist core at all
+    near = NEAR_BOILING_K if trace.role is not None else 0.5 * NEAR_BOILING_K
     fits = []
     for recorded, wire in _pairs(trace.kind):
         would = float(_restated(np.array([here.at_c]), recorded, wire, case.bench.reference_c)[0])
-        if abs(would - boiling) <= NEAR_BOILING_K:
+        if abs(would - boiling) <= near:
             fits.append((abs(would - boiling), recorded, wire, would))
     if not fits:
         return None
