@@ -41,14 +41,22 @@ def _columns(rows: int, channels: int) -> FloatArray:
     return np.full((channels, rows), np.nan).T
 
 
-def _break_rows(stamp_s: FloatArray, interval_s: float) -> IntArray:
-    """Rows before which time jumps by more than a line may be drawn across."""
+def longest_line_s(stamp_s: FloatArray) -> float:
+    """Longest time between two readings that a straight line may still be drawn across.
+
+    2.5 typical intervals; more only where the readings come unevenly as a habit.
+    """
     steps = np.diff(stamp_s)
     if steps.size == 0:
-        return np.zeros(0, dtype=np.int64)
+        return 0.0
     stride = max(1, steps.size // 8192)
     usual = float(np.percentile(steps[::stride], 95))
-    return np.flatnonzero(steps > max(BRIDGE_INTERVALS * interval_s, 1.5 * usual)) + 1
+    return max(BRIDGE_INTERVALS * typical_interval_s(stamp_s), 1.5 * usual)
+
+
+def _break_rows(stamp_s: FloatArray) -> IntArray:
+    """Rows before which time jumps by more than a line may be drawn across."""
+    return np.flatnonzero(np.diff(stamp_s) > longest_line_s(stamp_s)) + 1
 
 
 def align(
@@ -94,7 +102,7 @@ def _side_by_side(
 ) -> Aligned:
     time_s = (first.time_ns - start_ns) / NS
     interval_s = typical_interval_s(time_s)
-    breaks = _break_rows(time_s, interval_s)
+    breaks = _break_rows(time_s)
     rows: IntArray | slice = slice(None)
     size = time_s.size
     if breaks.size:
@@ -149,7 +157,7 @@ def _interpolated(
             left = np.clip(np.searchsorted(own_s, time_s, "right") - 1, 0, own_s.size - 1)
             flags[:, i] = own[left] | own[right]
     interval_s = typical_interval_s(time_s)
-    breaks = _break_rows(time_s, interval_s)
+    breaks = _break_rows(time_s)
     if breaks.size:
         empty = time_s[breaks - 1] + interval_s
         value_c = np.asfortranarray(np.insert(value_c, breaks, np.nan, axis=0))
@@ -165,7 +173,7 @@ def _between(time_s: FloatArray, own_s: FloatArray, value_c: FloatArray) -> Floa
     at_s, value = own_s[number], value_c[number]
     if at_s.size == 0:
         return out
-    bridge_s = BRIDGE_INTERVALS * typical_interval_s(own_s)
+    bridge_s = longest_line_s(own_s)
     right = np.searchsorted(at_s, time_s)
     inner = np.clip(right, 1, max(at_s.size - 1, 1))
     if at_s.size > 1:
