@@ -5,15 +5,12 @@ from __future__ import annotations
 import io
 import math
 from dataclasses import dataclass
-from datetime import UTC, datetime
 from typing import Any
-from zoneinfo import ZoneInfo
 
 import numpy as np
 import xlsxwriter
 
 from ovenwright.domain.arrays import FloatArray
-from ovenwright.domain.run import NS
 from ovenwright.domain.verdict import Verdict
 from ovenwright.reporting.document import (
     Bars,
@@ -30,10 +27,10 @@ from ovenwright.reporting.document import (
 )
 from ovenwright.reporting.ink import COLOURS
 from ovenwright.reporting.words import Shown
-from ovenwright.reporting.xlsx_lethality import Pens, write_lethality
+from ovenwright.reporting.xlsx_lethality import OwnFormulas, Pens, write_lethality
+from ovenwright.reporting.xlsx_readings import ReadingPens, readings_of, write_readings
 
 CHART_ROWS = 500
-MOST_ROWS = 1_048_000  # a sheet holds 1,048,576; the head needs a few
 _MARKERS = ("circle", "square", "triangle", "diamond", "x", "plus", "star", "long_dash")
 _DASHES = ("solid", "dash", "round_dot", "dash_dot")
 
@@ -78,7 +75,11 @@ def render_xlsx(document: Document, verdict: Verdict, shown: Shown) -> bytes:
     f = _formats(book)
     summary = book.add_worksheet("Summary")
     results = book.add_worksheet("Results")
-    lethality = book.add_worksheet("Lethality") if verdict.results.build_up else None
+    lethality = (
+        book.add_worksheet("Lethality", worksheet_class=OwnFormulas)
+        if verdict.results.build_up
+        else None
+    )
     method = book.add_worksheet("Method")
     chart_data = book.add_worksheet("Chart data")
     chart = next(b for b in document.first_page if isinstance(b, TimeChart))
@@ -90,7 +91,11 @@ def render_xlsx(document: Document, verdict: Verdict, shown: Shown) -> bytes:
     if lethality is not None:
         write_lethality(lethality, verdict, shown, Pens(f.number, f.head, f.title, f.note))
     _sections(method, [s for s in document.sections if s.id in behind], f)
-    _readings(book, verdict, shown, f)
+    write_readings(
+        book,
+        readings_of(verdict, shown),
+        ReadingPens(f.number, f.stamp, f.head, f.head_right, f.note),
+    )
     summary.activate()
     book.close()
     return buffer.getvalue()
@@ -314,68 +319,3 @@ def _place_chart(book: Any, sheet: Any, chart: TimeChart, end_row: int, *, row: 
     drawn.show_blanks_as("gap")
     drawn.set_size({"width": 1040, "height": 460})
     sheet.insert_chart(row, 0, drawn, {"description": chart.alt})
-
-
-def _readings(book: Any, verdict: Verdict, shown: Shown, f: Formats) -> None:
-    """Write every reading in the shown unit, on as many sheets as the rows need."""
-    profile = verdict.results.profile
-    values = profile.raw_c * 1.8 + 32.0 if shown.fahrenheit else profile.raw_c
-    stamps = _local_stamps(verdict, shown) if profile.absolute else None
-    rows = profile.time_s.size
-    decimals = _decimals(profile.resolution_k)
-    for part, start in enumerate(range(0, max(rows, 1), MOST_ROWS)):
-        sheet = book.add_worksheet("Readings" if part == 0 else f"Readings {part + 1}")
-        sheet.set_column(0, 0, 24 if stamps is not None else 12)
-        sheet.set_column(1, len(profile.names) + 1, 13)
-        sheet.freeze_panes(2, 2 if stamps is not None else 1)
-        what = f"Temperatures in {shown.temperature_unit}, as read, before correction."
-        zone = f" Local time, {shown.time_zone}." if stamps is not None else ""
-        sheet.write_string(0, 0, what + zone, f.note)
-        first = 0
-        if stamps is not None:
-            sheet.write_string(1, 0, "time", f.head)
-            first = 1
-        sheet.write_string(1, first, "elapsed, s", f.head_right)
-        for j, name in enumerate(profile.names):
-            sheet.write_string(1, first + 1 + j, name, f.head_right)
-        chunk = values[start : start + MOST_ROWS]
-        elapsed = profile.time_s[start : start + MOST_ROWS].tolist()
-        number, stamp, seconds = f.number(decimals), f.stamp, f.number(3)
-        write = sheet.write_number
-        for i, row in enumerate(chunk.tolist()):
-            r = i + 2
-            if stamps is not None:
-                write(r, 0, stamps[start + i], stamp)
-            write(r, first, elapsed[i], seconds)
-            c = first
-            for value in row:
-                c += 1
-                if value == value:  # noqa: PLR0124  # NaN stays an empty cell
-                    write(r, c, value, number)
-
-
-def _decimals(resolution_k: FloatArray) -> int:
-    finest = float(np.nanmin(resolution_k)) if np.isfinite(resolution_k).any() else 0.01
-    return min(4, max(1, math.ceil(-math.log10(finest) - 1e-9))) if finest > 0 else 2
-
-
-def _local_stamps(verdict: Verdict, shown: Shown) -> list[float]:
-    """Return spreadsheet day numbers in local time, offset changes included."""
-    profile = verdict.results.profile
-    zone = ZoneInfo(shown.time_zone)
-    utc_s = profile.start_ns / NS + profile.time_s
-    epoch = datetime(1899, 12, 30, tzinfo=UTC).timestamp()
-    hours = np.unique(np.floor_divide(utc_s, 900.0))
-    offset_of = {
-        h: (
-            datetime.fromtimestamp(h * 900.0, UTC).astimezone(zone).utcoffset() or _NO_OFFSET
-        ).total_seconds()
-        for h in hours.tolist()
-    }
-    offsets = np.array([offset_of[h] for h in hours.tolist()])
-    local = utc_s + offsets[np.searchsorted(hours, np.floor_divide(utc_s, 900.0))]
-    stamps: list[float] = ((local - epoch) / 86_400.0).tolist()
-    return stamps
-
-
-_NO_OFFSET = datetime(1970, 1, 1, tzinfo=UTC) - datetime(1970, 1, 1, tzinfo=UTC)

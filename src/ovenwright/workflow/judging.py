@@ -71,7 +71,7 @@ def judge_run(
     plan, text = plan_for(run, plan_file, library)
     verdict = verdict_of(run, plan, library)
     if keep:
-        logbook.keep_judgement(run, verdict_facts(verdict) | {"plan_toml": text})
+        logbook.keep_judgement(run, verdict_facts(verdict), plan_toml=text)
     return Judged(run, plan, text, verdict)
 
 
