@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 import pyarrow as pa
 
-from ovenwright.domain.arrays import FloatArray, IntArray, QualityArray
+from ovenwright.domain.arrays import BoolArray, FloatArray, IntArray, QualityArray
 from ovenwright.errors import UsageError
 from ovenwright.storage.readings.arrow import ints
 from ovenwright.storage.readings.columns import Selection, answers_to
@@ -22,6 +22,7 @@ from ovenwright.storage.readings.numbers import (
     conclude_decimal,
     read_numbers,
 )
+from ovenwright.storage.readings.rails import Railed
 from ovenwright.storage.readings.story import Story
 
 
@@ -43,8 +44,9 @@ class Whole:
     heading: Heading
     value: FloatArray
     quality: QualityArray
-    written: str
+    written: str = ""
     rows: IntArray | None = None
+    tally: Tally = field(default_factory=Tally)
 
     def known_at(self, row: int) -> bool:
         """Say whether there is a number in a row of the file."""
@@ -61,6 +63,27 @@ class Cells:
     times: list[list[Any]]
     names: list[Any] = field(default_factory=list)
     units: list[Any] = field(default_factory=list)
+
+
+def missing_words(story: Story, column: Whole, railed: Railed, good: BoolArray) -> str:
+    """Say how many readings of a column are missing and what stood in their place."""
+    rows = column.rows if column.rows is not None else np.arange(good.size)
+    gone = np.isnan(railed.value) & good[rows]
+    if not gone.any():
+        return ""
+    words = [f"{text!r} {count}" for text, count in column.tally.marks.most_common(4)]
+    words += [f"{number:g} {count}" for number, count in railed.marks]
+    if column.tally.unknown:
+        text, count = column.tally.unknown.most_common(1)[0]
+        line = story.table.line_of(column.tally.first_row[text])
+        words.append(f"{text[:24]!r} {count}, which is no number, first in line {line}")
+        rest = sum(column.tally.unknown.values()) - count
+        if rest:
+            words.append(f"other text {rest}")
+    empty = min(column.tally.empty, int(gone.sum()))
+    if empty and column.rows is None:
+        words.append(f"empty or NaN {empty}")
+    return f"{int(gone.sum())} of {rows.size} readings are missing ({', '.join(words)})"
 
 
 class Collector:
@@ -81,7 +104,7 @@ class Collector:
                     f"{given!r} is no decimal mark", where="--decimal", remedy="give comma or point"
                 )
             return NumberStyle(given, missing)
-        cells = (c for i in self.selection.values for c in self.story.table.column(i))
+        cells = (c for i in self.selection.values for c in self.story.table.column(i)[:100])
         found = conclude_decimal(cells)
         if not found.mark:
             if " and " in found.example:
@@ -154,7 +177,7 @@ class Collector:
                         f"--unit {part.heading.name}=C",
                     )
                 written = next(iter(part.tally.units))
-            column = Whole(part.heading, value, quality, written)
+            column = Whole(part.heading, value, quality, written, tally=part.tally)
             whole += self._parted(column, cells) if cells.names else [column]
         if not whole:
             raise self.story.refuse(
@@ -193,6 +216,7 @@ class Collector:
                     column.quality[rows],
                     column.written,
                     rows,
+                    column.tally,
                 )
             )
         return found
@@ -209,26 +233,13 @@ class Collector:
         return mine.pop() if mine else ""
 
     def _tell_marks(self, part: Part) -> None:
+        """Tell what must be told at once; what is missing is counted when all is in order."""
         name = part.heading.text or part.heading.name
-        if part.tally.marks:
-            said = ", ".join(f"{t!r} {n} times" for t, n in part.tally.marks.most_common(4))
-            self.story.notes.append(f"column {name!r}: taken as missing: {said}")
-        if part.tally.unknown and part.tally.numbers:
-            text, count = part.tally.unknown.most_common(1)[0]
-            line = self.story.table.line_of(part.tally.first_row[text])
-            rest = sum(part.tally.unknown.values()) - count
-            more = f" and {rest} cells of other text" if rest else ""
-            self.story.notes.append(
-                f"column {name!r}: {text[:30]!r} is no number ({count} times, first in line "
-                f"{line}){more}: taken as missing"
-            )
         if part.tally.doubtful:
             self.story.notes.append(
                 f"column {name!r}: {part.tally.doubtful} readings carry the instrument's own mark "
                 "of doubt, kept with that mark"
             )
-        if part.tally.empty:
-            self.story.notes.append(f"column {name!r}: {part.tally.empty} empty or NaN cells")
 
 
 def _joined(pieces: Sequence[Any]) -> Any:

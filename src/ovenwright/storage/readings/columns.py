@@ -63,7 +63,7 @@ def select_columns(table: Table, headings: Sequence[Heading], choices: Choices) 
     ReadingsRefused : if no column can be the time, or none the temperatures
     UnknownName : if a person named a column that is not there
     """
-    shapes = [_shape(table, i) for i in range(len(headings))]
+    shapes = [_shape(table, i, h) for i, h in enumerate(headings)]
     time, said = _time(table, headings, shapes, choices)
     selection = Selection(time, [])
     if said is not None:
@@ -116,12 +116,12 @@ def _why_not(table: Table, i: int, heading: Heading, shape: tuple[bool, bool]) -
     return ""
 
 
-def _shape(table: Table, i: int) -> tuple[bool, bool]:
+def _shape(table: Table, i: int, heading: Heading) -> tuple[bool, bool]:
     """Return whether a column holds dates and times of day, from its sample."""
     if table.classes[i] != "T":
         return False, False
     cells = [c for c in table.column(i) if c.strip()][:20]
-    shapes = [shape_of(c) for c in cells]
+    shapes = [shape_of(c, clock_word=heading.clock_word) for c in cells]
     return (
         sum(s[0] for s in shapes) * 2 > len(shapes),
         sum(s[1] for s in shapes) * 2 > len(shapes),
@@ -160,7 +160,8 @@ def _time(
     if numbers and numbers[0] == 0 and headings[0].kind is HeadingKind.OPEN:
         values = [_float(c) for c in table.column(0)]
         rising = [a < b for a, b in pairwise(values)]
-        if len(rising) >= 2 and all(rising) and not headings[0].named:
+        plain = headings[0].text == "t" or not headings[0].named
+        if len(rising) >= 2 and all(rising) and plain:
             return (0,), Concluded(
                 "time",
                 f"column {headings[0].text or headings[0].name!r}",

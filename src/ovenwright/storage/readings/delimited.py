@@ -160,12 +160,14 @@ def _no_table(source: TextSource, lines: Sequence[str], given: str) -> ReadingsR
                 f"numbers reads {shown!r}",
                 file=source.path.name,
                 line=i + 1,
-                option="--delimiter or --header-row" if not given else "another --delimiter",
+                option="another --delimiter"
+                if given
+                else "--delimiter, --header-row or --encoding",
             )
     return ReadingsRefused(
         "holds no rows of readings: a time and at least one value in each",
         file=source.path.name,
-        option="--header-row N if the table starts further down",
+        option="--header-row N if the table starts further down, or another --encoding",
     )
 
 
@@ -201,7 +203,7 @@ class DelimitedTable(Table):
             file=source.path.name,
             names=names,
             unit_cells=list(grid.unit_cells) if grid.unit_cells else None,
-            banner=[x for x in lines[: grid.first] if x.strip()][:400],
+            banner=[x for x in lines[: grid.above] if x.strip()][:400],
             classes=list(grid.classes),
         )
         self._source = source

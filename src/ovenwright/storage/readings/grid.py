@@ -27,6 +27,7 @@ _ZONE = r"\s*(?:Z|[A-Z]{3,4}|[-+]\d{2}:?(?:\d{2})?)?"
 _TIME_LIKE = re.compile(
     rf"^\s*(?:[A-Za-z]{{2,9}}\.?,?\s+)?(?:(?:{_DATE})(?:(?:T|\s*,?\s|_|-)\s*(?:{_CLOCK}))?{_ZONE}"
     rf"|(?:{_CLOCK})\s*,?\s+(?:{_DATE})|[-+]?(?:\d+\s*(?:d|days?|\.)\s*,?\s*)?(?:{_CLOCK}){_ZONE}"
+    r"|[-+]?\d+(?:[.,]\d+)?\s*(?:ms|s|sec|min|h)"
     r"|\d{8}[T _-]\d{4,6}(?:\.\d+)?Z?|\d{14}(?:\.\d+)?)\s*$"
 )
 _PLAIN = re.compile(r"^\s*[-+]?\d+(?:[.,]\d+)?\s*$")
@@ -68,6 +69,11 @@ class Grid:
     names: tuple[str, ...] = field(default=())
     unit_cells: tuple[str, ...] | None = None
 
+    @property
+    def above(self) -> int:
+        """Row at which the table begins, its headings included."""
+        return min(r for r in (self.heading, self.units, self.first) if r is not None)
+
 
 def find_grid(rows: Sequence[Sequence[str]], *, header_row: int | None = None) -> Grid | None:
     """Find the table in the first rows of a file, split into cells one way.
@@ -100,7 +106,8 @@ def _grid_of(rows: Sequence[Sequence[str]], width: int, begin: int) -> Grid | No
     later = list(classed.items())
     later = later[len(later) // 3 :]
     modal = tuple(
-        Counter(c[k] for _, c in later if c[k] != "M").most_common(1)[0][0]
+        # of two rows that differ the lower one is a reading
+        Counter(c[k] for _, c in reversed(later) if c[k] != "M").most_common(1)[0][0]
         if any(c[k] != "M" for _, c in later)
         else "M"
         for k in range(width)

@@ -71,6 +71,12 @@ class Placer:
         """Bring the source's own time to UTC, as far as it is known."""
         good = ~times.bad
         restamped = times.restamped
+        if times.letters and not self.story.choices.zone:
+            raise self.story.refuse(
+                f"the times carry {times.letters!r}, letters that stand for more than one zone",
+                "--zone, for example --zone Europe/Riga",
+                0,
+            )
         if times.absolute and not times.utc:
             times.ns, restamped = self._to_utc(times.ns, good, restamped)
         elif not times.absolute and self.story.choices.start:
@@ -83,7 +89,7 @@ class Placer:
             else:
                 times.ns, restamped = self._to_utc(ns, good, restamped)
             times.absolute = True
-            times.notes.clear()
+            self.story.concluded = [c for c in self.story.concluded if c.option != "--start"]
         elif not times.absolute:
             first = int(times.ns[good][0])
             if times.clock:

@@ -47,33 +47,36 @@ def mark_rails(value: FloatArray, quality: QualityArray, *, given: Sequence[floa
 
     Returns
     -------
-    new arrays, the marks with their counts, and look-alikes that were kept
+    arrays without the marks (the ones given where there are none), the marks with their counts, and look-alikes that were kept
     """
-    value, quality = value.copy(), quality.copy()
     marks: list[tuple[float, int]] = []
     kept: list[tuple[float, int]] = []
-    for number in given:
-        hit = value == number
-        if hit.any():
-            marks.append((number, int(hit.sum())))
-            value[hit] = np.nan
-            quality[hit] |= int(Quality.MISSING)
+    named = np.isin(value, np.asarray(given)) if given else np.zeros(value.shape, np.bool_)
     with np.errstate(invalid="ignore"):
-        far = np.abs(value) >= BEYOND
-    marks += [(float(v), int((value == v).sum())) for v in np.unique(value[far])]
+        far = (np.abs(value) >= BEYOND) & ~named
+    candidates = _candidates(value) & ~named & ~far
+    if not (named.any() or far.any() or candidates.any()):
+        return Railed(value, quality, (), ())
+    value, quality = value.copy(), quality.copy()
+    marks += _counted(value, named)
+    value[named] = np.nan
+    quality[named] |= int(Quality.MISSING)
+    marks += _counted(value, far)
     _take_out(value, quality, far)
-    candidates = _candidates(value)
-    if candidates.any():
-        others = value[np.isfinite(value) & ~candidates]
-        for number in np.unique(value[candidates]):
-            hit = value == number
-            count = int(hit.sum())
-            if _isolated(float(number), hit, value, candidates, others):
-                marks.append((float(number), count))
-                _take_out(value, quality, hit)
-            else:
-                kept.append((float(number), count))
+    others = value[np.isfinite(value) & ~candidates]
+    for number, count in _counted(value, candidates):
+        hit = value == number
+        if _isolated(number, hit, value, candidates, others):
+            marks.append((number, count))
+            _take_out(value, quality, hit)
+        else:
+            kept.append((number, count))
     return Railed(value, quality, tuple(marks), tuple(kept))
+
+
+def _counted(value: FloatArray, hit: BoolArray) -> list[tuple[float, int]]:
+    numbers, counts = np.unique(value[hit], return_counts=True)
+    return list(zip(numbers.tolist(), counts.tolist(), strict=True))
 
 
 def _take_out(value: FloatArray, quality: QualityArray, hit: BoolArray) -> None:

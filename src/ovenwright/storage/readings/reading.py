@@ -14,7 +14,7 @@ from ovenwright.domain.arrays import BoolArray, FloatArray, IntArray, QualityArr
 from ovenwright.domain.run import Quality
 from ovenwright.errors import ReadingsRefused, UsageError
 from ovenwright.storage.readings.choices import Choices
-from ovenwright.storage.readings.collecting import Collector, Whole
+from ovenwright.storage.readings.collecting import Collector, Whole, missing_words
 from ovenwright.storage.readings.columns import Selection, select_columns
 from ovenwright.storage.readings.conclusions import ChannelFound, FileFound
 from ovenwright.storage.readings.delimited import open_delimited
@@ -144,17 +144,7 @@ class _Reader:
         self.story.notes += units.notes
         self.story.aside += units.aside
         kept = [k for k, u in enumerate(units.unit) if u]
-        for k in kept:
-            name = columns[k].heading.text or columns[k].heading.name
-            for number, count in railed[k].marks:
-                self.story.notes.append(
-                    f"column {name!r}: {number:g} stands for no reading, {count} times"
-                )
-            for number, count in railed[k].kept:
-                self.story.notes.append(
-                    f"column {name!r}: {number:g} comes {count} times among readings like it and "
-                    f"was kept as a reading (--missing {number:g} overrules)"
-                )
+        self._tell_missing(times, [(columns[k], railed[k]) for k in kept])
         wide = [k for k in kept if columns[k].rows is None]
         channels: list[ChannelFound] = []
         if wide:
@@ -187,6 +177,24 @@ class _Reader:
             reference_junction_c=junction[0] if len(junction) == 1 else None,
         )
 
+    def _tell_missing(self, times: Times, columns: Sequence[tuple[Whole, Railed]]) -> None:
+        """Tell what is missing, once for all columns of which the same is to be said."""
+        said: dict[str, list[str]] = {}
+        for column, railed in columns:
+            name = repr(column.heading.text or column.heading.name)
+            words = missing_words(self.story, column, railed, ~times.bad)
+            if words:
+                said.setdefault(words, []).append(name)
+            for number, count in railed.kept:
+                words = (
+                    f"{number:g} comes {count} times among readings like it and was kept as a "
+                    f"reading (--missing {number:g} overrules)"
+                )
+                said.setdefault(words, []).append(name)
+        for words, names in said.items():
+            plural = "columns" if len(names) > 1 else "column"
+            self.story.notes.append(f"{plural} {', '.join(names)}: {words}")
+
     def _ordered(
         self, times: Times, rows: IntArray, same: BoolArray | None, inner: IntArray | None = None
     ) -> _Placed:
@@ -204,8 +212,8 @@ class _Reader:
             heading=column.heading.text,
             unit=unit,
             time_ns=placed.time_ns,
-            value=railed.value[placed.rows],
-            quality=railed.quality[placed.rows] | placed.quality,
+            value=_taken(railed.value, placed.rows),
+            quality=_taken(railed.quality, placed.rows) | placed.quality,
         )
 
 
@@ -216,8 +224,16 @@ class _Placed:
     quality: QualityArray
 
 
+def _taken(array: Any, rows: IntArray) -> Any:
+    """Return the rows of an array, the array itself where that is all of them in order."""
+    if rows.size == array.size and bool((rows == np.arange(rows.size)).all()):
+        return array
+    return array[rows]
+
+
 def _rise(value: FloatArray) -> float:
-    known = value[np.isfinite(value)]
+    thin = value[:: max(1, value.size // 4000)]
+    known = thin[np.isfinite(thin)]
     return float(np.quantile(known, 0.98) - np.quantile(known, 0.02)) if known.size else 0.0
 
 

@@ -43,6 +43,8 @@ def conclude_scale(columns: Sequence[FloatArray]) -> ScaleFound:
     held_c = any(_held(c, 96.0, 102.5) for c in full)
     held_f = any(_held(c, 204.0, 215.5) for c in full)
     not_f = ""
+    if top < 45.0:
+        return ScaleFound("", f"nothing gets warmer than {top:.0f} in any unit")
     if _f_to_c(top) < 45.0:
         not_f = f"in °F nothing would have got warmer than {_f_to_c(top):.0f} °C"
     elif 5.0 <= low < 31.0:
@@ -78,8 +80,8 @@ def _held(column: FloatArray, low: float, high: float) -> bool:
 
 
 def is_sequence(column: FloatArray) -> bool:
-    """Say whether a column only counts its rows."""
-    if column.size < 5 or not np.isfinite(column).all():
+    """Say whether a column only counts its rows, from 0 or 1."""
+    if column.size < 5 or not np.isfinite(column).all() or column[0] not in {0.0, 1.0}:
         return False
     return bool(np.all(np.diff(column) == 1.0))
 

@@ -16,6 +16,7 @@ from ovenwright.errors import ReadingsRefused
 from ovenwright.storage.readings.choices import Choices
 from ovenwright.storage.readings.conclusions import Concluded
 from ovenwright.storage.readings.grid import Grid, find_grid
+from ovenwright.storage.readings.headings import read_headings
 from ovenwright.storage.readings.table import Table
 
 UNPACKED_LIMIT = 2 << 30
@@ -107,7 +108,9 @@ def open_spreadsheet(path: Path, choices: Choices) -> Table:
             file=path.name,
             option="--sheet and --header-row",
         )
-    found.sort(key=lambda f: -f[0])
+    # a sheet whose headings or cells speak of time is meant rather than a long list of others
+    found.sort(key=lambda f: (not _timed(f[3]), -f[0]))
+    found = [f for f in found if _timed(f[3])] or found
     _, name, rows, grid = found[0]
     table = SpreadsheetTable(path, name, rows, grid)
     if len(found) > 1:
@@ -120,6 +123,10 @@ def open_spreadsheet(path: Path, choices: Choices) -> Table:
             Concluded("sheet", repr(name), "no other holds readings", "--sheet", certain=True)
         )
     return table
+
+
+def _timed(grid: Grid) -> bool:
+    return "T" in grid.classes or any(h.time_word for h in read_headings(grid.names))
 
 
 def _rows(book: Any, name: str, path: Path) -> list[list[Any]]:
@@ -169,7 +176,7 @@ class SpreadsheetTable(Table):
             file=path.name,
             names=grid.names,
             unit_cells=grid.unit_cells,
-            banner=[" ".join(as_text(c) for c in r if c != "") for r in rows[: grid.first][:400]],
+            banner=[" ".join(as_text(c) for c in r if c != "") for r in rows[: grid.above][:400]],
             classes=grid.classes,
         )
         self.sheet = sheet

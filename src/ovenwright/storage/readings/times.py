@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, Any, TypeAlias
 
 import numpy as np
@@ -75,6 +75,7 @@ _MONTHS = {
     if not (i == 10 and name == "mar")
 }
 _NUMBER = re.compile(r"^[-+]?(?:\d+[.,]?\d*|[.,]\d+)(?:[eE][-+]?\d+)?$")
+_WITH_UNIT = re.compile(r"^([-+]?\d+(?:[.,]\d+)?)\s*(ms|s|sec|min|h)$")
 _STAMP_14 = re.compile(r"^(?:19|20)\d{12}(?:\.\d+)?$")
 
 
@@ -107,7 +108,8 @@ class Times:
     """Times of all rows in file order.
 
     ``ns`` (n,) since 1970-01-01 where ``absolute``, else since the source's own zero. ``utc`` is
-    True where the text says its zone; ``bad`` (n,) marks rows without a readable time.
+    True where the text says its zone, ``letters`` are a zone's letters that name more than one.
+    ``coarse_ns`` is the step the clock shows; ``bad`` (n,) marks rows without a readable time.
     """
 
     ns: IntArray
@@ -116,19 +118,26 @@ class Times:
     utc: bool = False
     clock: bool = False
     coarse_ns: int = 1
+    letters: str = ""
     restamped: BoolArray | None = None
     concluded: list[Concluded] = field(default_factory=list)
     notes: list[str] = field(default_factory=list)
 
 
-def shape_of(text: str) -> tuple[bool, bool]:
-    """Return whether a cell holds a date and whether it holds a time of day."""
+def shape_of(text: str, *, clock_word: bool = False) -> tuple[bool, bool]:
+    """Return whether a cell holds a date and whether it holds a time of day.
+
+    ``14.12.00`` is a date unless the heading speaks of a clock.
+    """
     clean = text.strip()
+    clock = any(f.match(clean) for f in _CLOCK_FORMS) or bool(_WITH_UNIT.match(clean))
+    if clock_word and clock:
+        return False, True
     for form in _DATE_FORMS:
         match = form.match(clean)
         if match and _sane(match):
             return True, "h" in match.groupdict() and match["h"] is not None
-    return False, any(f.match(clean) for f in _CLOCK_FORMS)
+    return False, clock
 
 
 def _sane(match: re.Match[str]) -> bool:
@@ -159,10 +168,20 @@ def read_times(cells: Cells, hints: TimeHints) -> Times:
     numeric = sum(bool(_NUMBER.match(t)) and not _STAMP_14.match(t) for t in sample)
     if numeric * 2 > len(sample):
         return _numeric(_doubles(text), hints)
+    written = [m for t in sample if (m := _WITH_UNIT.match(t))]
+    if len(written) * 2 > len(sample):
+        bare = kernels.replace_substring_regex(text, r"\s*(?:ms|s|sec|min|h)$", "")
+        units = {m[2].replace("sec", "s") for m in written}
+        if len(units) > 1:
+            raise TimeRefused(
+                f"the times mix units: {', '.join(sorted(units))}", "--time-column", 0
+            )
+        return _numeric(_doubles(bare), replace(hints, unit=units.pop()))
     quick = _iso(text, sample[0])
     if quick is not None:
         return quick
-    for forms, read in ((_DATE_FORMS, _dated), (_CLOCK_FORMS, _clocked)):
+    ways = [(_DATE_FORMS, _dated), (_CLOCK_FORMS, _clocked)]
+    for forms, read in reversed(ways) if hints.clock_word else ways:
         matched = [(sum(bool(f.match(t)) for t in sample), -i, f) for i, f in enumerate(forms)]
         count, _, form = max(matched, key=lambda m: m[:2])
         if count * 2 > len(sample):
@@ -331,9 +350,7 @@ def _apply_written_zone(times: Times, parts: _Parts, text: Any) -> None:
         elif name.upper() in {"Z", "UTC", "GMT"}:
             offsets[name.lower()] = 0
         else:
-            times.notes.append(
-                f"the times carry {name!r}: such letters name more than one zone and were not used"
-            )
+            times.letters = str(name)
             return
     if not (seen | times.bad).all():
         row = int(np.flatnonzero(~seen & ~times.bad)[0])

@@ -163,7 +163,9 @@ def _without_readings(
 
 
 def _put_aside(column: Column, why: str, found: Units) -> None:
-    found.aside.append(SetAside(column.heading.name, column.heading.text, why))
+    found.aside.append(
+        SetAside(column.heading.name, column.heading.text or column.heading.name, why)
+    )
 
 
 def _from_banner(
