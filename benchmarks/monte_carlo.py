@@ -16,6 +16,7 @@ from ovenwright.analysis.draws import ChannelErrors, Draws
 from ovenwright.analysis.extremes import find_highest
 from ovenwright.analysis.levels import TimeAbove, find_passage
 from ovenwright.analysis.work import Bigelow, add_up
+from ovenwright.domain.arrays import FloatArray
 from ovenwright.domain.kinetics import Evidence, Kinetics, Model, ReferenceLibrary
 from ovenwright.domain.plan import Plan
 from ovenwright.domain.profile import Distribution, ErrorTerm, Profile, Scope
@@ -35,7 +36,7 @@ LIBRARY = ReferenceLibrary(
 def made_profile(channels: int, samples: int, interval_s: float) -> Profile:
     """Return moist cores that creep towards boiling, each a little slower than the one before."""
     rng = np.random.default_rng(1)
-    time_s = np.arange(samples) * interval_s
+    time_s: FloatArray = np.arange(samples, dtype=np.float64) * interval_s
     pace = np.linspace(1.0, 0.8, channels)
     x = np.maximum(time_s / time_s[-1] - 0.1, 0.0)[:, None] * 6.0 * pace
     temp = 28.0 + 70.5 * (1.0 - (1.0 + x) * np.exp(-x))
@@ -62,7 +63,7 @@ def made_profile(channels: int, samples: int, interval_s: float) -> Profile:
     )  # fmt: skip
 
 
-def made_plan(names: list[str], time_s: np.typing.NDArray[np.float64]) -> Plan:
+def made_plan(names: list[str], time_s: FloatArray) -> Plan:
     """Return a plan with a handful of requirements on every core."""
     asked = [
         ("time_to", {"level_c": 60.0}, "at_most", 0.6 * time_s[-1]),

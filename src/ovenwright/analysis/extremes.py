@@ -100,16 +100,17 @@ def _missed(curve: Curve, errors: ChannelErrors) -> FloatArray:
     lag = errors.lag_s
     if lag <= 0 or len(curve) < 5:
         return nothing
-    near = curve.within(
-        float(curve.time_s[curve.top]) - 5.0 * lag, float(curve.time_s[curve.top]) + 5.0 * lag
-    )
-    if len(near) < 3 or not near.whole:
+    top_s = float(curve.time_s[curve.top])
+    wide = curve.within(top_s - 7.0 * lag, top_s + 7.0 * lag)
+    if len(wide) < 3 or not wide.whole:
         return nothing
-    interval = (near.time_s[-1] - near.time_s[0]) / (len(near) - 1)
-    half = int(min(max(math.ceil(0.5 * lag / interval), 1), (len(near) - 1) // 2))
-    slope = slopes(near, half)
-    smooth = boxcar(near.temp_c, half if errors.noise_k > 0 else 0)
-    usable = np.isfinite(slope)
+    interval = (wide.time_s[-1] - wide.time_s[0]) / (len(wide) - 1)
+    half = int(min(max(math.ceil(0.5 * lag / interval), 1), (len(wide) - 1) // 2))
+    slope = slopes(wide, half)
+    smooth = boxcar(wide.temp_c, half if errors.noise_k > 0 else 0)
+    # the slopes held at the ends of a window count only where the curve itself ends there
+    near = np.abs(wide.time_s - top_s) <= 5.0 * lag
+    usable = np.isfinite(slope) & near
     if not usable.any():
         return nothing
     # scatter of the slope, so that noise alone moves no plateau

@@ -64,7 +64,7 @@ def heat_taken_up(
     """Return heat in joule: warming the mass as loaded, and evaporating what it lost.
 
     Source: Q = m c (T_end - T_0) + m_water h_fg, the usual balance of baking. Checked in
-    tests/evidence/test_heat_balance.py.
+    tests/evidence/test_analysis_against_published.py.
     """
     warming = mass_kg * heat_capacity_j_kg_k * rise_k
     return warming + mass_kg * water_lost_share * latent_heat_j_kg
