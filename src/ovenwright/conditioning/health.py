@@ -296,8 +296,3 @@ def check_run(run: Run, plan: Plan | None = None) -> tuple[FlagSpan, ...]:
     docs/explanation/channel-health.md.
     """
     return examine(make_bench(run, plan)).spans
-
-
-def describe_checks() -> tuple[tuple[str, str, str, str, str], ...]:
-    """Return the table for the reference: bit, name, severity, meaning, what to do."""
-    return tuple((str(c.bit), c.name, c.severity.value, c.meaning, c.remedy) for c in HEALTH_TABLE)

@@ -14,10 +14,10 @@ import pytest
 from ovenwright.conditioning.health import (
     HEALTH_TABLE,
     check_run,
-    describe_checks,
     examine,
     make_bench,
 )
+from ovenwright.conditioning.reference import health_page
 from ovenwright.domain.arrays import FloatArray
 from ovenwright.domain.plan import Channel, Plan
 from ovenwright.domain.profile import FlagSpan, Severity
@@ -418,9 +418,10 @@ def test_bits_are_single_and_names_plain() -> None:
     bits = [c.bit for c in HEALTH_TABLE]
     assert len(set(bits)) == len(bits)
     assert all(b & (b - 1) == 0 and 0 < b < 2**32 for b in bits)
-    rows = describe_checks()
-    assert [r[1] for r in rows] == [c.name for c in HEALTH_TABLE]
-    assert all(all(cell for cell in row) for row in rows)
+    page = health_page()
+    for row in HEALTH_TABLE:
+        assert f"## {row.name}\n\n{row.meaning}" in page
+        assert row.remedy in page
 
 
 def test_empty_short_and_lonely_channels_do_not_trip(make_run: MakeRun) -> None:
