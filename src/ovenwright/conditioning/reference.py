@@ -25,6 +25,7 @@ def health_page() -> str:
         parts.append(
             f"| {row.bit} | [`{row.name}`](#{row.name}) | {row.severity.value} | {gone or 'no'} |"
         )
-    for row in HEALTH_TABLE:
-        parts.append(f"\n## {row.name}\n\n{row.meaning}\n\nWhat to do: {row.remedy}.")
+    parts.extend(
+        f"\n## {row.name}\n\n{row.meaning}\n\nWhat to do: {row.remedy}." for row in HEALTH_TABLE
+    )
     return "\n".join(parts) + "\n"
