@@ -26,6 +26,9 @@ from ovenwright.virtual.water import (
 )
 
 Float = NDArray[np.float64]
+_DRY = 1e-6  # share of the free water below which a cell counts as dry
+_BEGUN = 0.05  # share of the free water gone at which a front cell is counted in full
+_NEAR_K = 4.0  # from this far below boiling on a cell is counted a front cell by degrees
 _HELD = 1e15  # capacity of a boiling cell: it takes heat without warming
 
 
@@ -166,18 +169,21 @@ class Bodies:
 
         In a boiling cell the front has come as far in as water is gone: outwards there is crust
         of that depth, inwards crumb for the rest. Without this the surface would move in steps,
-        one for each cell that dries.
+        one for each cell that dries. A cell a few kelvin short of boiling takes part by degrees,
+        or it would flicker between two states.
         """
         share = self._wet_share()
         k = self.spec.material.conductivity(self.temp_c, share)
-        outwards = 0.5 / k
+        plain = 0.5 / k
         if not (self._wet and self.spec.evaporates):
-            return outwards, outwards
-        boils = self._boils()
+            return plain, plain
+        near = np.clip(1.0 + (self.temp_c - self.boiling_c) / _NEAR_K, 0.0, 1.0)
+        begun = np.clip((1.0 - share) / _BEGUN, 0.0, 1.0)
+        near = np.where(share > _DRY, near * begun, 0.0)
         depth = np.clip(1.0 - share, 0.02, 0.98)
         wet = self.spec.material.conductivity(self.temp_c, np.ones_like(share))
-        inwards = np.where(boils, (1.0 - depth) / wet, outwards)
-        outwards = np.where(boils, depth / self.spec.material.k_dry, outwards)
+        inwards = plain + near * ((1.0 - depth) / wet - plain)
+        outwards = plain + near * (depth / self.spec.material.k_dry - plain)
         return outwards, inwards
 
     def _sweep_r(self, dt_s: float, around: Around, outwards: Float, inwards: Float) -> None:
@@ -323,9 +329,11 @@ class Bodies:
     # -- enthalpy ---------------------------------------------------------------------------
 
     def _wet_share(self) -> Float:
+        """Share of the free water still there; condensation can take it above 1."""
         if not self._wet:
             return np.zeros_like(self.temp_c)
-        return np.asarray(self.water_kg / self._full_kg)
+        free = self.water_kg - self._bound_kg
+        return np.asarray(np.maximum(free / (self._full_kg - self._bound_kg), 0.0))
 
     def _capacity(self) -> Float:
         m = self.spec.material
@@ -338,7 +346,7 @@ class Bodies:
         return np.asarray(capacity)
 
     def _boils(self) -> NDArray[np.bool_]:
-        return np.asarray((self.temp_c >= self.boiling_c - 1e-9) & (self.water_kg > self._bound_kg))
+        return np.asarray((self.temp_c >= self.boiling_c - 1e-9) & (self._wet_share() > _DRY))
 
     def _enthalpy_of(self, temp_c: Float, water_kg: Float) -> Float:
         m = self.spec.material

@@ -55,7 +55,7 @@ def ostrel_tunnel(
             length_m=6.0,
             setpoint_c=setpoint + shift,
             burner_w=26_000.0,
-            convection_w_m2_k=13.0,
+            convection_w_m2_k=18.0,
             vapour_kpa=vapour,
         )
         for i, ((setpoint, vapour), shift) in enumerate(zip(settings, shift_k, strict=True))

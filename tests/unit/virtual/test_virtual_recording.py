@@ -61,7 +61,7 @@ def test_rye_loaf_bakes_like_bread(ostrel: Recording) -> None:
         assert ostrel.true_maximum(core) < ostrel.boiling_c + 0.11
     for loaf in ostrel.products:
         # about 10 % when done, over 12 to 15 % overbaked (common practice, no source)
-        assert 0.095 < loaf.loss_share < 0.13
+        assert 0.10 < loaf.loss_share < 0.13
         assert loaf.mass_start_kg - loaf.mass_end_kg == pytest.approx(loaf.water_lost_kg, rel=1e-9)
         assert abs(loaf.energy_error) < 1e-6
         # 0.22 MJ/kg to warm and 0.27 MJ/kg to evaporate 0.12 kg of water per kg of bread (thermal
