@@ -73,7 +73,7 @@ def test_boiling_point(kpa: float, expected_c: float) -> None:
 
 
 def test_latent_heat() -> None:
-    # IAPWS-95: 2256.4 kJ/kg at 100 °C; 2382.0 at 50 °C (rounded, common steam tables)
+    # 2256.4 kJ/kg at 100 °C (IAPWS-95); 2382.0 at 50 °C (steam tables, from memory)
     assert float(latent_heat_j_kg(100.0)) == pytest.approx(2.2564e6, rel=1e-3)
     assert float(latent_heat_j_kg(50.0)) == pytest.approx(2.3820e6, rel=3e-3)
 

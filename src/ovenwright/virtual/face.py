@@ -14,9 +14,10 @@ from ovenwright.virtual.water import ZERO_C_K, SaturationTable, latent_heat_j_kg
 Float = NDArray[np.float64]
 
 STEFAN_BOLTZMANN = 5.670374419e-8  # W/m2/K4, CODATA 2018, exact by definition of the SI
-_LEWIS_J_M3_K = 1.0e3  # air: density times heat capacity times Lewis number to 2/3, near 100 °C
+# air near 100 °C: density times heat capacity times Lewis number to 2/3 (from memory, within 10 %)
+_LEWIS_J_M3_K = 1.0e3
 _VAPOUR_GAS = 461.5  # J/kg/K, gas constant of water vapour
-_DRYING = 6.0  # how fast a surface cell stops acting as free water while it dries
+_DRYING = 6.0  # invented: how fast a surface cell stops acting as free water while it dries
 
 
 @dataclass(frozen=True, slots=True)

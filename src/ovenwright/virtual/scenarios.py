@@ -128,6 +128,15 @@ def ostrel_tin_bread(
     )
 
 
+def ostrel_chamber(
+    setpoint_c: float = 200.0, *, preheated: bool = True, doors: tuple[DoorOpening, ...] = ()
+) -> ChamberSpec:
+    """Return the batch oven of the Ostrel coatings room, with corners and centre as its points."""
+    return ChamberSpec(
+        "coatings batch oven", setpoint_c, points=nine_points(), preheated=preheated, doors=doors
+    )
+
+
 def ostrel_coatings_survey(
     *,
     door: bool = True,
@@ -154,12 +163,8 @@ def ostrel_coatings_survey(
         faults = (FailingJunction(failing, failing_from_s), *faults)
     return Scenario(
         title="Chamber uniformity survey, batch oven",
-        oven=ChamberSpec(
-            "coatings batch oven",
-            setpoint_c,
-            points=points,
-            preheated=False,
-            doors=(DoorOpening(5400.0, 60.0),) if door else (),
+        oven=ostrel_chamber(
+            setpoint_c, preheated=False, doors=(DoorOpening(5400.0, 60.0),) if door else ()
         ),
         sensors=sensors,
         modules=(ModuleSpec("block A", start_c=24.5, rise_k=2.0),),
@@ -187,7 +192,6 @@ def ostrel_bracket_cure(
 
     Each bracket has a thick flange and a thin web; sensors sit on both, beside two in the air.
     """
-    points = nine_points()
     thick, thin = 0, 4
 
     def on(point: str, piece: int, what: str) -> SensorSpec:
@@ -212,12 +216,7 @@ def ostrel_bracket_cure(
     lead_s = 180.0
     return Scenario(
         title="Cure of steel brackets, batch oven",
-        oven=ChamberSpec(
-            "coatings batch oven",
-            setpoint_c,
-            points=points,
-            doors=(DoorOpening(lead_s - 10.0, 40.0),),
-        ),
+        oven=ostrel_chamber(setpoint_c, doors=(DoorOpening(lead_s - 10.0, 40.0),)),
         sensors=sensors,
         product=PlateSpec((0.006, 0.006, 0.003, 0.003, 0.003)),
         modules=(ModuleSpec("block A", start_c=24.5, rise_k=2.0),),
@@ -284,4 +283,27 @@ def random_scenario(seed: int, *, sound: bool = True) -> Scenario:
             ),
         ),
         pressure_kpa=float(rng.uniform(96.0, 103.0)),
+    )
+
+
+def random_survey(seed: int) -> Scenario:
+    """Return an empty chamber survey with oven and sensors a little different each time."""
+    rng = stream(seed, "survey")
+    setpoint_c = float(rng.uniform(150.0, 230.0))
+    doors = (DoorOpening(5400.0, float(rng.uniform(20.0, 90.0))),) if rng.integers(2) else ()
+    base = ostrel_coatings_survey(setpoint_c=setpoint_c)
+    oven = replace(
+        ostrel_chamber(setpoint_c, preheated=False, doors=doors),
+        fan=float(rng.uniform(0.3, 1.0)),
+        stratification_k=float(rng.uniform(2.0, 10.0)),
+        dead_band_k=float(rng.uniform(0.8, 3.0)),
+        ambient_c=float(rng.uniform(18.0, 28.0)),
+    )
+    slow, noise = float(rng.uniform(2.0, 12.0)), float(rng.uniform(0.02, 0.15))
+    return replace(
+        base,
+        title=f"Chamber survey, draw {seed}",
+        oven=oven,
+        sensors=tuple(replace(s, time_constant_s=slow, noise_k=noise) for s in base.sensors),
+        modules=(ModuleSpec("block A", start_c=oven.ambient_c + 0.5, rise_k=2.0),),
     )

@@ -255,6 +255,14 @@ class ChamberStage:
             for s in scenario.sensors
             if s.role == "body"
         }
+        for s in scenario.sensors:
+            if (s.off_r_m, s.off_z_m, s.off_lane) != (0.0, 0.0, 0.0):
+                raise OutOfRange(
+                    f"{s.name}: off_…",
+                    got="not 0",
+                    expected="0 in a chamber",
+                    remedy="give it another point",
+                )
         self._in = product is None
         self._air, self._wall = self._around()
         self._feel = [self._feeler(s) for s in scenario.sensors]
@@ -286,7 +294,12 @@ class ChamberStage:
     def tips(self) -> tuple[Float, Float, Float]:
         """See :class:`Stage`."""
         felt = _feel_all(self._feel)
-        return felt, felt, felt
+        acts = felt.copy()
+        for i, s in enumerate(self._scenario.sensors):
+            if s.role == "air" and s.wall_share > 0.0:
+                wall = float(self._wall[self._oven.index(s.point)])
+                acts[i] += s.wall_share * (wall - felt[i])
+        return felt, felt, acts
 
     def oven_air(self) -> Float:
         """See :class:`Stage`."""

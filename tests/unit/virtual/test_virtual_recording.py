@@ -353,6 +353,24 @@ def test_survey_heats_soaks_and_recovers() -> None:
     assert not (run.mark[run.time_s < 4200.0] != 0).any()
 
 
+def test_chamber_air_sensor_sees_the_walls_and_stays_where_it_is() -> None:
+    base = replace(scenarios.ostrel_coatings_survey(), stay_s=600.0, tail_s=0.0)
+    seeing = replace(base.sensors[0], wall_share=0.5, time_constant_s=0.0)
+    run = virtual.record(replace(base, sensors=(seeing,)), seed=1)
+    # while it heats the walls are far behind the air
+    late = run.fine_time_s > 400.0
+    assert np.all(run.junction_c[late, 0] < run.tip_c[late, 0] - 3.0)
+    with pytest.raises(OutOfRange, match="another point"):
+        virtual.record(replace(base, sensors=(replace(seeing, off_lane=0.1),)), seed=1)
+
+
+def test_random_surveys_differ() -> None:
+    one, two = scenarios.random_survey(1), scenarios.random_survey(2)
+    assert one == scenarios.random_survey(1)
+    assert one.oven != two.oven
+    assert one.sensors[0].time_constant_s != two.sensors[0].time_constant_s
+
+
 def test_brackets_cure_and_the_thick_flange_lags() -> None:
     run = virtual.record(scenarios.ostrel_bracket_cure(), seed=1)
     web, flange = (run.true_crossing(f"{w} centre", 180.0) for w in ("web", "flange"))
