@@ -19,7 +19,7 @@ def _numpy(column: Any, kind: str) -> AnyArray:
 
     Read from the buffers, because ``to_numpy`` loads pandas wherever that is installed.
     """
-    pieces = column.chunks if isinstance(column, pa.ChunkedArray) else [column]
+    pieces: list[Any] = column.chunks if isinstance(column, pa.ChunkedArray) else [column]
     views = [
         np.frombuffer(p.buffers()[1], kind, count=p.offset + len(p))[p.offset :]
         for p in pieces

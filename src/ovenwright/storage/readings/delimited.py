@@ -21,6 +21,7 @@ from ovenwright.storage.readings.table import ReadAgain, Table
 
 BLOCK_BYTES = 1 << 23
 WINDOW = 80
+TAIL = 40
 _NAMED = {
     "comma": ",", "semicolon": ";", "tab": "\t", "\\t": "\t", "pipe": "|", "space": " ",
     "spaces": " ", "whitespace": " ",
@@ -107,23 +108,27 @@ def _find(lines: Sequence[str], given: str, header: int | None) -> tuple[str, Gr
 
 
 def _grid(lines: Sequence[str], mark: str, header: int | None) -> Grid | None:
-    """Split a window of the sample that starts where the usual width begins; else all of it."""
+    """Look at the lines where the table's width begins and at the last ones; else at all of them.
+
+    What the columns hold is judged by the last lines: a foreword may be longer than the table.
+    """
     counts = [len(x.split()) if mark == " " else x.count(mark) + 1 for x in lines]
-    wide = [c for c in counts[len(counts) // 2 :] if c >= 2] or [c for c in counts if c >= 2]
+    tail = max(0, len(lines) - TAIL)
+    wide = [c for c in counts[tail:] if c >= 2] or [c for c in counts if c >= 2]
     if not wide:
         return None
     usual = max(set(wide), key=wide.count)
     begin = max(0, next(i for i, c in enumerate(counts) if c == usual) - 8)
     if header is not None:
         begin = min(begin, header)
-    grid = find_grid(_window(lines, mark, begin, begin + WINDOW), header_row=header)
-    if grid is not None and grid.score > 0.5:
+    end = begin + WINDOW
+    shown = [
+        split_line(x, mark) if begin <= i < end or i >= tail else [] for i, x in enumerate(lines)
+    ]
+    grid = find_grid(shown, header_row=header)
+    if grid is not None and grid.score > 0.5 and (grid.first < end or tail <= end):
         return grid
-    return find_grid(_window(lines, mark, 0, min(len(lines), 4000)), header_row=header) or grid
-
-
-def _window(lines: Sequence[str], mark: str, begin: int, end: int) -> list[list[str]]:
-    return [[] for _ in lines[:begin]] + [split_line(x, mark) for x in lines[begin:end]]
+    return find_grid([split_line(x, mark) for x in lines], header_row=header) or grid
 
 
 def _space_headings(lines: Sequence[str], grid: Grid) -> Grid:

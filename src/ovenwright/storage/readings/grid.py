@@ -104,7 +104,7 @@ def _grid_of(rows: Sequence[Sequence[str]], width: int, begin: int) -> Grid | No
         i: [cell_class(c) for c in r] for i, r in enumerate(rows) if i >= begin and len(r) == width
     }
     later = list(classed.items())
-    later = later[len(later) // 3 :]
+    later = later[2 * len(later) // 3 :]
     modal = tuple(
         # of two rows that differ the lower one is a reading
         Counter(c[k] for _, c in reversed(later) if c[k] != "M").most_common(1)[0][0]

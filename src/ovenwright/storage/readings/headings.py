@@ -303,7 +303,7 @@ def _split(text: str, letters_are_names: bool, suffix: str) -> tuple[str, str]:
         if not match:
             continue
         inside = match["inside"].strip()
-        lone = len(inside) == 1 and inside.isalpha()
+        lone = len(inside) == 1 and inside.isupper()
         if lone and pattern is _BRACKETED and letters_are_names:
             continue
         if is_unit_cell(inside):
