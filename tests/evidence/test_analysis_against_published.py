@@ -44,7 +44,8 @@ def test_lag_on_a_ramp_bounds_the_true_moment() -> None:
     passage = find_passage(curve_of(t, shown, 1.0), 60.0, errors(lag_s=tau))
     true_moment = 40.0 / rate
     assert passage.at_s - true_moment == pytest.approx(tau, abs=1e-3)
-    assert passage.draws_s.min() == pytest.approx(true_moment, abs=0.01)
+    assert passage.draws_s.min() == pytest.approx(true_moment - 0.05 * tau, abs=0.01)
+    assert np.percentile(passage.draws_s, 2.5) <= true_moment
     assert passage.draws_s.max() <= passage.at_s
 
 

@@ -19,7 +19,13 @@ def mean_draws(subject: Subject, curve: Curve) -> FloatArray:
     """Return (m,) draws of the mean of a curve."""
     errors = subject.errors
     at_c, share = curve.binned
-    draws = mean_of(curve) + errors.mean_shift_k(at_c, share)
+    mean = mean_of(curve)
+    draws = mean + errors.mean_shift_k(at_c, share)
+    draws = draws + subject.edge_effect(
+        curve,
+        (float(curve.temp_c[0]) - mean) / curve.seen_s,
+        (float(curve.temp_c[-1]) - mean) / curve.seen_s,
+    )
     if errors.noise_k > 0:
         left = errors.noise_k / np.sqrt(len(curve))
         draws = draws + errors.noise("mean", repr((curve.from_s, curve.to_s))) * left

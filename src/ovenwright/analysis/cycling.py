@@ -8,18 +8,19 @@ from itertools import pairwise
 import numpy as np
 
 from ovenwright.analysis.curve import Curve
-from ovenwright.analysis.levels import boxcar
+from ovenwright.analysis.levels import boxcar, boxcar_held
 from ovenwright.analysis.subject import Scene, Subject
 from ovenwright.domain.results import Cycling
-from ovenwright.domain.run import Role
+from ovenwright.domain.run import NS, MarkKind, Role
 
 _ROLES = (Role.AIR, Role.WALL)
-_LEAST_CYCLES = 3
-_REGULAR = 0.35  # scatter of the periods over their mean above which it is no cycling
+_LEAST_CYCLES = 4
+_WIDTHS = (3.0, 6.0, 12.0, 25.0)  # the moving means' widths, as shares of the stretch
+_REGULAR = 0.3  # scatter of the periods over their mean above which it is no cycling
 
 
 def find_cycling(scene: Scene) -> tuple[Cycling, ...]:
-    """Find regular swings of air and wall channels over the steady half of the process."""
+    """Find regular swings of air and wall channels over the later part of the process."""
     found = []
     for channel in scene.profile.channels:
         if channel.role in _ROLES:
@@ -32,33 +33,41 @@ def find_cycling(scene: Scene) -> tuple[Cycling, ...]:
 def cycling_of(subject: Subject) -> Cycling | None:
     """Return one channel's cycling; None where it does not swing regularly.
 
-    The later two thirds of the process are looked at, so that heating up is over. What changes
-    slower than a third of that is taken off, and rising passings of the remainder's zero, each
-    at least half a swing apart, are counted. Period is their mean distance; amplitude is half the
-    mean difference between the highs and lows between them.
+    The later two thirds of the process are looked at, so that heating up is over, up to the first
+    door mark in them. Slow change is taken off by a moving mean, of several widths in turn, and
+    rising passings of the remainder's zero are counted, once each full swing. The width that
+    gives the most regular swings is kept. Period is their mean distance; amplitude is half the
+    mean difference between the highs and lows of what remains.
     """
-    curve = subject.process
+    curve = _late(subject)
     if len(curve) < 60:
         return None
-    late = curve.within(curve.from_s + (curve.to_s - curve.from_s) / 3.0, curve.to_s)
-    if len(late) < 40:
-        return None
     rough = max(subject.errors.roughness_k, 0.02)
-    best: Cycling | None = None
-    for share in (3.0, 8.0, 20.0):
-        seen = _swings(late, subject.name, len(late) / share, rough)
-        if seen is not None and (best is None or seen.amplitude_k > best.amplitude_k):
+    best: tuple[float, Cycling] | None = None
+    for share in _WIDTHS:
+        seen = _swings(curve, subject.name, half=int(0.5 * len(curve) / share), rough=rough)
+        if seen is not None and (best is None or seen[0] < best[0]):
             best = seen
-    return best
+    return None if best is None else best[1]
 
 
-def _swings(curve: Curve, name: str, window: float, rough: float) -> Cycling | None:
-    half = max(int(0.5 * window), 2)
+def _late(subject: Subject) -> Curve:
+    process = subject.process
+    from_s = process.from_s + (process.to_s - process.from_s) / 3.0
+    profile = subject.scene.profile
+    doors = [(m.time_ns - profile.start_ns) / NS for m in profile.marks if m.kind is MarkKind.DOOR]
+    to_s = min([d for d in doors if d > from_s] + [process.to_s])
+    return process.within(from_s, to_s)
+
+
+def _swings(curve: Curve, name: str, *, half: int, rough: float) -> tuple[float, Cycling] | None:
+    """Return how irregular the swings are and what they are; None when they are none."""
+    if half < 4:
+        return None
     y = boxcar(curve.temp_c, 1)
-    rest = y - boxcar(boxcar(y, half), half)
-    rest = rest[half // 2 : rest.size - half // 2]
-    t = curve.time_s[half // 2 : curve.time_s.size - half // 2]
-    if rest.size < 20:
+    away = y - boxcar_held(boxcar_held(y, half), half)
+    rest, t = away[half:-half], curve.time_s[half:-half]
+    if rest.size < 40:
         return None
     height = float(np.percentile(rest, 90) - np.percentile(rest, 10)) / 2.0
     if height < 4.0 * rough:
@@ -68,16 +77,17 @@ def _swings(curve: Curve, name: str, window: float, rough: float) -> Cycling | N
         return None
     periods = np.diff(moments)
     period = float(np.mean(periods))
-    if float(np.std(periods)) > _REGULAR * period:
+    irregular = float(np.std(periods)) / period
+    if irregular > _REGULAR:
         return None
-    swings = []
-    for a, b in pairwise(moments):
-        part = y[half // 2 : y.size - half // 2][(t >= a) & (t <= b)]
-        if part.size > 2:
-            swings.append(float(part.max() - part.min()))
+    swings = [
+        float(np.ptp(part))
+        for a, b in pairwise(moments)
+        if (part := rest[(t >= a) & (t <= b)]).size > 2
+    ]
     if not swings:
         return None
-    return Cycling(name, period, 0.5 * float(np.mean(swings)), int(periods.size))
+    return irregular, Cycling(name, period, 0.5 * float(np.mean(swings)), int(periods.size))
 
 
 def _rising_zeros(

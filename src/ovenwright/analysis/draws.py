@@ -196,5 +196,9 @@ class ChannelErrors:
         return self.draws.xi("noise", self.name, *key)
 
     def late_s(self) -> FloatArray:
-        """Return (m,): how late this sensor may show a change, evenly between 0 and its lag."""
-        return np.asarray(self.draws.share("lag", self.name) * self.lag_s, dtype=np.float64)
+        """Return (m,): how late this sensor may show a change, evenly from 0 to its lag.
+
+        A twentieth is put on top, because a time constant is hardly known better than that and a
+        steady ramp is late by just one of them.
+        """
+        return np.asarray(self.draws.share("lag", self.name) * (1.05 * self.lag_s))

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from ovenwright.analysis.curve import Curve
+from ovenwright.analysis.extremes import slopes
 from ovenwright.analysis.levels import boxcar
 from ovenwright.analysis.subject import Readings
 from ovenwright.domain.arrays import FloatArray
@@ -36,10 +37,9 @@ def find_events(readings: Readings, plan: Plan) -> tuple[Event, Event, tuple[str
     """Find load-in and load-out.
 
     What the plan's recording section gives comes first, then marks, then what the readings show:
-    channels that enter the oven leave their steady start on a steep rise, and those that leave it
-    fall off a last plateau towards where they started. In a tunnel everything travels together,
-    so the air channels tell; in a chamber the air is hot already, so the product does. What can't
-    be seen is assumed, and says so.
+    in a tunnel everything travels together, and the air channels pass the mouths on the steepest
+    change; in a chamber the air is hot already, so the product tells, leaving its steady start on
+    a rise and falling off its last plateau. What can't be seen is assumed, and says so.
 
     Returns
     -------
@@ -95,11 +95,15 @@ def _seen(
             rough = math.hypot(
                 _or_zero(profile.noise_k[i]), _or_zero(profile.resolution_k[i]) / math.sqrt(12.0)
             )
-            sight = (
-                see_entry(curve, channel.name, rough)
-                if rising
-                else see_exit(curve, channel.name, rough, after_s=after_s)
-            )
+            if roles == (Role.AIR,):
+                lag = _or_zero(profile.lag_s[i])
+                sight = see_mouth(curve, channel.name, rough, lag_s=lag, leaving=not rising)
+                if sight is not None and sight.at_s < after_s:
+                    sight = None
+            elif rising:
+                sight = see_entry(curve, channel.name, rough)
+            else:
+                sight = see_exit(curve, channel.name, rough, after_s=after_s)
             if sight is not None:
                 sights.append(sight)
         if sights:
@@ -121,10 +125,55 @@ def _agreed(
     between = float(np.std(times, ddof=1)) if times.size > 1 else 0.0
     standard = math.sqrt(sampling**2 + max(own, between) ** 2)
     names = ", ".join(s.channel for s in sights)
-    what = "steep rise from its steady start" if rising else "last fall towards its start"
+    what = "first steep rise" if rising else "last steep fall"
     kind = " and ".join(r.value for r in roles)
     apart = f"; they agree within {np.ptp(times):.0f} s" if times.size > 1 else ""
     return Event(at, Found.FOUND, f"{what} of the {kind} channels ({names}){apart}", standard)
+
+
+def see_mouth(
+    curve: Curve, channel: str, roughness_k: float, *, lag_s: float = 0.0, leaving: bool = False
+) -> Sight | None:
+    """See an air channel pass the mouth of a tunnel, going in or, in the record's end, out.
+
+    Air spills through a mouth, so the change begins before it; half-way between the levels to
+    either side of the steepest change is taken as the mouth. A sensor with a lag shows that
+    later by 0.7 time constants after a sudden change and by one whole after a slow one.
+    """
+    half = max(2, int(np.searchsorted(curve.time_s - curve.time_s[0], 4.0)))
+    y, t = boxcar(curve.temp_c, half // 2), curve.time_s
+    slope = slopes(curve, half)
+    if leaving:  # the same rise, seen backwards
+        y, t, slope = y[::-1], t[::-1], -slope[::-1]
+    first = float(np.median(y[:5]))
+    whole = float(np.percentile(y, 95)) - first
+    if whole < _LEAST_RISE_K:
+        return None
+    i = _first_above(y, first + max(0.05 * whole, 6.0 * roughness_k, 1.0))
+    j = _first_above(y, first + 0.7 * whole)
+    if i is None or j is None or i < 3 or j <= i:
+        return None
+    k = i + int(np.nanargmax(slope[i : j + 1]))
+    steep = float(slope[k])
+    calm_after = np.flatnonzero(slope[k:] < 0.1 * steep)
+    calm_before = np.flatnonzero(slope[: k + 1] < 0.1 * steep)
+    if not steep > 0 or calm_before.size == 0:
+        return None
+    low = float(y[calm_before[-1]])
+    high = float(y[k + calm_after[0]]) if calm_after.size else float(y[k:].max())
+    marks = [low + share * (high - low) for share in (0.25, 0.5, 0.75)]
+    places = [_first_above(y[calm_before[-1] :], level) for level in marks]
+    if any(place is None for place in places):
+        return None
+    quarter, middle, three = (
+        _line_time(t, y, int(calm_before[-1]) + (place or 0), level)
+        for place, level in zip(places, marks, strict=True)
+    )
+    width = abs(three - quarter)
+    if lag_s > 0:
+        return Sight(channel, middle - 0.85 * lag_s, 0.15 * width)
+    # of a sensor whose lag nobody gave, the width may be all lag or all mouth
+    return Sight(channel, middle - 0.3 * width, 0.3 * width)
 
 
 def see_entry(curve: Curve, channel: str, roughness_k: float) -> Sight | None:

@@ -13,6 +13,7 @@ from ovenwright.domain.arrays import FloatArray
 from ovenwright.domain.profile import Distribution
 
 _SPANS = (1, 2, 4, 8, 16, 32, 64)
+_STEADY = 15.0  # roughnesses that it must rise by before a slope is quoted
 _CLEAR = 3.0  # roughnesses that the curve must rise by before single readings are trusted
 
 
@@ -163,7 +164,7 @@ def find_passage(
             rests_on=(hole.from_s, hole.to_s),
             reason=reason,
         )
-    rate = _rate(asked, k, half)
+    rate = _rate(asked, k, half, errors.roughness_k)
     spread = _scatter(asked, k, half, errors, rate=rate, tag=f"{tag}{level_c:g}{falling}")
     draws = draws + spread - errors.late_s()
     interval = float(asked.time_s[k] - asked.time_s[k - 1])
@@ -207,11 +208,21 @@ def _moments(curve: Curve, half: int, a: int, b: int, levels: FloatArray) -> tup
     return times, int(step[0])
 
 
-def _rate(curve: Curve, k: int, half: int) -> float:
-    if half:
-        slope = straight_slope(curve, k, half)
-        if slope > 0:
-            return slope
+def _rate(curve: Curve, k: int, half: int, roughness_k: float) -> float:
+    """Return the slope at a passing, over enough readings for scatter to leave a twentieth."""
+    slope = math.nan
+    for span in _SPANS:
+        if span < half:
+            continue
+        a, b = max(k - span, 0), min(k + span, len(curve) - 1)
+        if not curve.whole and not curve.joined[a:b].all():
+            break
+        slope = straight_slope(curve, k, span)
+        run = 0.5 * float(curve.time_s[b] - curve.time_s[a])
+        if slope * run >= _STEADY * roughness_k:
+            break
+    if slope > 0:
+        return slope
     dt = float(curve.time_s[k] - curve.time_s[k - 1])
     return float(curve.temp_c[k] - curve.temp_c[k - 1]) / dt
 

@@ -123,6 +123,20 @@ class Subject:
             lag_s=float(profile.lag_s[index]),
         )
 
+    def edge_effect(self, curve: Curve, at_start: float, at_end: float) -> FloatArray | float:
+        """Return (m,): what the uncertain ends of the process do to a sum over it.
+
+        ``at_start`` and ``at_end`` are what the sum gains a second there. The end of the record
+        is no event and certain.
+        """
+        scene = self.scene
+        effect: FloatArray | float = 0.0
+        if scene.load_in.standard_s > 0 and curve.from_s == scene.load_in.at_s:
+            effect = effect - at_start * (scene.load_in_draws_s - scene.load_in.at_s)
+        if scene.load_out.standard_s > 0 and curve.to_s == scene.load_out.at_s:
+            effect = effect + at_end * (scene.load_out_draws_s - scene.load_out.at_s)
+        return effect
+
     @cached_property
     def process(self) -> Curve:
         """Readings from load-in to load-out."""

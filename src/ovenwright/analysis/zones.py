@@ -14,6 +14,11 @@ from ovenwright.domain.results import LaneBalance, ZoneStat
 LEAST_SEEN = 0.5  # share of a zone that must have readings for its mean to count
 
 
+def zone_words(name: str) -> str:
+    """Return a zone's name with the word before it, unless the name says it already."""
+    return name if name.lower().startswith("zone") else f"zone {name}"
+
+
 def zone_edges(scene: Scene) -> tuple[tuple[str, float, float, float | None], ...]:
     """Return name, entry, exit (elapsed seconds) and setpoint of each zone, as the product met it.
 

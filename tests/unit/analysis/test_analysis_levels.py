@@ -122,8 +122,8 @@ def test_lag_can_only_mean_earlier() -> None:
     errors = ChannelErrors("a", (), Draws(5000, seed=4), lag_s=8.0)
     late = find_passage(curve_of(t, 20.0 + 0.5 * t), 60.0, errors).draws_s
     assert late.max() <= 80.0 + 1e-9
-    assert late.min() >= 72.0 - 1e-9
-    assert late.mean() == pytest.approx(76.0, abs=0.2)
+    assert late.min() >= 80.0 - 1.05 * 8.0 - 1e-9
+    assert late.mean() == pytest.approx(80.0 - 0.5 * 1.05 * 8.0, abs=0.2)
 
 
 def test_reading_at_solves_the_error_that_grows_with_temperature() -> None:

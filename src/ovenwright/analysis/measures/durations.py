@@ -40,7 +40,11 @@ def time_above_draws(curve: Curve, subject: Subject, level_c: float) -> tuple[fl
         # what is cut off at an end of the curve came, or went, earlier than the sensor showed
         ends = float(curve.temp_c[-1] >= level_c) - float(curve.temp_c[0] >= level_c)
         samples = samples + ends * errors.late_s()
-    return value, np.clip(samples, 0.0, curve.seen_s)
+    if len(curve) > 1:
+        samples = samples + subject.edge_effect(
+            curve, float(curve.temp_c[0] >= level_c), float(curve.temp_c[-1] >= level_c)
+        )
+    return value, np.maximum(samples, 0.0)
 
 
 def _noise_scatter_s(above: TimeAbove, level_c: float, noise_k: float, interval_s: float) -> float:
@@ -126,6 +130,14 @@ def longest_draws(
             )
     if errors.lag_s > 0 and best.length_s > 0 and abs(best.to_s - curve.to_s) < 1e-9:
         samples = samples + errors.late_s()[: samples.size]
+    if best.length_s > 0:
+        touches = [
+            float(abs(a - b) < 1e-9)
+            for a, b in ((best.from_s, curve.from_s), (best.to_s, curve.to_s))
+        ]
+        edge = subject.edge_effect(curve, *touches)
+        if isinstance(edge, np.ndarray):
+            samples = np.maximum(samples + edge[: samples.size], 0.0)
     start = None if math.isnan(best.from_s) else best.from_s
     return best.length_s, start, samples
 

@@ -11,7 +11,7 @@ from ovenwright.analysis.declaration import Finding, Measure, Parameter, Values,
 from ovenwright.analysis.holes import stretch_words
 from ovenwright.analysis.subject import Group, Subject
 from ovenwright.analysis.uniformity import survey
-from ovenwright.analysis.zones import LEAST_SEEN, zone_edges
+from ovenwright.analysis.zones import LEAST_SEEN, zone_edges, zone_words
 from ovenwright.domain.arrays import FloatArray
 from ovenwright.domain.plan import TunnelOven
 from ovenwright.domain.results import Unit
@@ -127,7 +127,9 @@ def lane_difference(group: Group, _values: Values) -> Finding:
                 (s, p) for s, p in parts if len(p) > 1 and p.seen_s >= LEAST_SEEN * (leave - enter)
             ]
             if len(seen) < len(parts):
-                blind = blind or f"lane {lane} has too few readings in zone {zone or 'of it all'}"
+                blind = blind or f"lane {lane} has too few readings" + (
+                    f" in {zone_words(zone)}" if zone else ""
+                )
             if seen:
                 means[lane] = float(np.mean([mean_of(p) for _, p in seen]))
                 drawn.append(np.mean([mean_draws(s, p) for s, p in seen], axis=0))
@@ -138,7 +140,7 @@ def lane_difference(group: Group, _values: Values) -> Finding:
         if best is None or width > best[0]:
             hot = max(means, key=lambda lane: means[lane])
             cold = min(means, key=lambda lane: means[lane])
-            where = f" in zone {zone}" if zone else ""
+            where = f" in {zone_words(zone)}" if zone else ""
             best = (width, f"{hot} is hottest and {cold} coldest{where}", enter, leave)
     if best is None:
         return nothing("no two lanes have usable readings in the same zone")
@@ -187,13 +189,13 @@ def _zone_deviation(group: Group) -> Finding:
         for subject in group.subjects:
             part = subject.process.within(enter, leave)
             if len(part) < 2 or part.seen_s < LEAST_SEEN * (leave - enter):
-                blind = blind or f"{subject.name} has too few readings in zone {zone}"
+                blind = blind or f"{subject.name} has too few readings in {zone_words(zone)}"
                 continue
             away = mean_of(part) - setpoint
             draws = np.maximum(draws, np.abs(mean_draws(subject, part) - setpoint))
             if best is None or abs(away) > best[0]:
                 side = "above" if away > 0 else "below"
-                best = (abs(away), f"{subject.name} is {side} in zone {zone}", enter, leave)
+                best = (abs(away), f"{subject.name} is {side} in {zone_words(zone)}", enter, leave)
     if best is None:
         return nothing(blind or "the plan gives no zone a setpoint_c")
     return Finding(

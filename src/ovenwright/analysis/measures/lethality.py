@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 
 import numpy as np
 
@@ -31,6 +32,16 @@ def law_of(values: Values) -> Rate:
     if kinetics.model is Model.ARRHENIUS:
         return Arrhenius(_known(kinetics.k0_per_s), _known(kinetics.activation_j_mol))
     return Bigelow(_known(kinetics.reference_c), _known(kinetics.z_k))
+
+
+def work_of(subject: Subject, curve: Curve, values: Values) -> Work:
+    """Return what the rate adds up to, with the budget and the uncertain ends in its draws."""
+    law = law_of(values)
+    work = add_up(curve, law, subject.errors)
+    edge = subject.edge_effect(
+        curve, law.rate_at(float(curve.temp_c[0])), law.rate_at(float(curve.temp_c[-1]))
+    )
+    return replace(work, draws=np.maximum(work.draws + edge, 0.0))
 
 
 def _known(number: float | None) -> float:
@@ -88,7 +99,7 @@ def equivalent(subject: Subject, values: Values) -> Finding:
     curve = curve_of(subject, values)
     if len(curve) < 2:
         return nothing("no usable readings between load-in and load-out")
-    work = add_up(curve, law_of(values), subject.errors)
+    work = work_of(subject, curve, values)
     return _assemble(subject, values, work, work.total, work.draws)
 
 
@@ -97,7 +108,7 @@ def units(subject: Subject, values: Values) -> Finding:
     curve = curve_of(subject, values)
     if len(curve) < 2:
         return nothing("no usable readings between load-in and load-out")
-    work = add_up(curve, law_of(values), subject.errors)
+    work = work_of(subject, curve, values)
     return _assemble(subject, values, work, work.total / _MINUTE, work.draws / _MINUTE)
 
 
@@ -115,7 +126,7 @@ def log_reduction(subject: Subject, values: Values) -> Finding:
     kinetics = values.kinetics
     if len(curve) < 2 or kinetics is None:
         return nothing("no usable readings between load-in and load-out")
-    work = add_up(curve, law_of(values), subject.errors)
+    work = work_of(subject, curve, values)
     value = float(reduction_of(kinetics, np.array([work.total]))[0])
     return _assemble(subject, values, work, value, reduction_of(kinetics, work.draws))
 
@@ -125,7 +136,7 @@ def extent(subject: Subject, values: Values) -> Finding:
     curve = curve_of(subject, values)
     if len(curve) < 2:
         return nothing("no usable readings between load-in and load-out")
-    work = add_up(curve, law_of(values), subject.errors)
+    work = work_of(subject, curve, values)
     return _assemble(subject, values, work, -math.expm1(-work.total), -np.expm1(-work.draws))
 
 

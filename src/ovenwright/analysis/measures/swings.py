@@ -54,7 +54,7 @@ def amplitude(subject: Subject, _values: Values) -> Finding:
     )
 
 
-_HELP = "Looked for over the later two thirds of the process; at least three regular swings."
+_HELP = "Looked for over the later two thirds of the process; at least four regular swings."
 
 MEASURES = (
     Measure(

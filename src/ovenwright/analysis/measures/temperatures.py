@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
+import math
+
 from ovenwright.analysis.averages import mean_draws, mean_of
 from ovenwright.analysis.curve import JOIN_INTERVALS, Curve
 from ovenwright.analysis.declaration import Finding, Kind, Measure, Parameter, Values, nothing
 from ovenwright.analysis.extremes import find_highest, find_lowest
 from ovenwright.analysis.holes import could_fall_below, could_rise_above, stretch_words
+from ovenwright.analysis.levels import straight_slope
 from ovenwright.analysis.subject import Subject
 from ovenwright.domain.results import Unit
 
@@ -104,9 +107,36 @@ def at_end(subject: Subject, values: Values) -> Finding:
     draws = errors.true_at(value)
     if errors.noise_k > 0:
         draws = draws + errors.noise("end") * errors.noise_k
+    notes: tuple[str, ...] = ()
+    slope = _end_slope(subject, last)
+    if math.isfinite(slope):
+        # a slow sensor shows what was; and the moment itself is known only so well
+        draws = draws + slope * errors.late_s()
+        if values.words.get("until") != "end":
+            scene = subject.scene
+            draws = draws + slope * (scene.load_out_draws_s - scene.load_out.at_s)
+        moving = abs(slope) * (errors.lag_s + subject.scene.load_out.standard_s)
+        if moving > 1.0:
+            notes = (
+                f"it changes by {60.0 * slope:.1f} K/min there, so load-out and the sensor's lag "
+                f"move it by up to {moving:.1f} K",
+            )
     return Finding(
-        value, draws, at_s=last, rests_on=((last - 3.0 * subject.interval_s, curve.to_s),)
+        value,
+        draws,
+        at_s=last,
+        rests_on=((last - 3.0 * subject.interval_s, curve.to_s),),
+        notes=notes,
     )
+
+
+def _end_slope(subject: Subject, at_s: float) -> float:
+    """Return the slope around a moment, K/s, taken over what lag and noise need."""
+    reach = max(subject.errors.lag_s, 5.0 * subject.interval_s)
+    around = subject.record.within(at_s - reach, at_s + reach)
+    if len(around) < 3 or not around.whole:
+        return math.nan
+    return straight_slope(around, len(around) // 2, len(around))
 
 
 MEASURES = (
