@@ -208,7 +208,9 @@ def _envelope(levels: FloatArray, i: int) -> tuple[float, float, int]:
     return float(others[:, 0].min()), float(others[:, 1].max()), others.shape[0]
 
 
-def _rails(trace: Trace, envelope: tuple[float, float, int]) -> tuple[list[tuple[int, int]], str]:
+def _rails(
+    trace: Trace, swings: Swings, envelope: tuple[float, float, int]
+) -> tuple[list[tuple[int, int]], str]:
     value = trace.value_c
     if value.size == 0:
         return [], ""
@@ -228,6 +230,12 @@ def _rails(trace: Trace, envelope: tuple[float, float, int]) -> tuple[list[tuple
     far = (value > others_high + ABOVE_ALL_K) | (
         (value < others_low - BELOW_ALL_K) & (value < -30.0)
     )
+    # one or two readings that come straight back are spikes
+    spiked = np.zeros(value.size, dtype=np.bool_)
+    spiked[swings.at] = True
+    for a, b in groups(np.flatnonzero(far), 1):
+        if b - a < 2 and bool(spiked[a : b + 1].all()):
+            far[a : b + 1] = False
     if bool(far.any()) and not bool(out.any()):
         reason = "far outside everything else in this run"
     return groups(np.flatnonzero(out | far), 2), reason
@@ -449,7 +457,7 @@ def gather(bench: Bench) -> tuple[Evidence, ...]:
         bursts, weak, (at, size) = first_look[i]
         envelope = _envelope(levels, i)
         leaps = _read_leaps(bench, i, at[~leap_shared[i]], size[~leap_shared[i]])
-        rails, rail_reason = _rails(trace, envelope)
+        rails, rail_reason = _rails(trace, swings, envelope)
         lone = np.ones(swings.at.shape, dtype=np.bool_)
         for a, b in (*bursts, *weak, *rails, *((x.first, x.last) for x in leaps if x.returned)):
             lone &= (swings.at < a) | (swings.at > b)

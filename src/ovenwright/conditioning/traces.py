@@ -109,30 +109,22 @@ def find_resolution_k(value_c: FloatArray) -> float:
     """
     if value_c.size < 8:
         return 0.0
-    # whole stretches, because neighbours in time are neighbours on the grid
-    take = np.unique(
-        np.concatenate(
-            [part[:512] for part in np.array_split(value_c, 8 if value_c.size > 4096 else 1)]
-        )
-        if value_c.size > 4096
-        else value_c
-    )
-    if take.size < 2:
+    # stretches of neighbours in time, for those are neighbours on the grid too
+    parts = np.array_split(value_c, 8) if value_c.size > 8192 else [value_c]
+    steps = np.concatenate([np.abs(np.diff(part[:1024])) for part in parts])
+    steps = steps[steps > 1e-6]
+    if steps.size < 4:
         return 0.0
-    steps = np.diff(take)
-    steps = steps[steps > 1e-9]
-    if steps.size == 0:
-        return 0.0
-    small = float(steps.min())
-    if small < 1e-4:
-        return 0.0
-    counts = steps / small
-    off = np.abs(counts - np.round(counts))
-    near = counts < 50  # far apart, the rounding of the smallest step itself adds up
-    if not bool(np.all(off[near] < 0.1)):
-        return 0.0
-    fine = steps[counts < 1.5]
-    return float(np.round(np.mean(fine), 6))
+    for share in (0.0, 2.0, 10.0, 30.0):  # a few readings off the grid must not hide it
+        small = float(np.percentile(steps, share, method="lower"))
+        if small < 1e-4:
+            continue
+        counts = steps / small
+        near = counts < 50  # far apart, the rounding of the smallest step itself adds up
+        on_grid = np.abs(counts[near] - np.round(counts[near])) < 0.1
+        if float(np.mean(on_grid)) >= 0.97:
+            return float(np.round(np.mean(steps[near & (counts > 0.9) & (counts < 1.1)]), 6))
+    return 0.0
 
 
 def noise_levels_k(value_c: FloatArray) -> tuple[float, float, float]:

@@ -101,12 +101,15 @@ def _apart(case: Case, begin: float, stop: float, when: str) -> Iterator[Finding
     at_rest = known & steady & (middle > AMBIENT_C[0]) & (middle < AMBIENT_C[1])
     if np.count_nonzero(at_rest) < max(3, 0.75 * np.count_nonzero(known)):
         return
-    for i in np.flatnonzero(at_rest).tolist():
+    for i in np.flatnonzero(known & steady).tolist():
         trace = case.bench.traces[i]
         like = at_rest.copy()
         if trace.role is not None:
             like &= np.array([t.role is trace.role for t in case.bench.traces])
-        planned = trace.role is not None and np.count_nonzero(like) >= 3
+        like[i] = False
+        planned = trace.role is not None and np.count_nonzero(like) >= 2
+        if not planned and not at_rest[i]:
+            continue  # it may well stay in the oven
         others = (like if planned else at_rest).copy()
         others[i] = False
         room = float(np.median(middle[others]))

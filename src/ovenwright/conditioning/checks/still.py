@@ -202,6 +202,8 @@ def _lively(trace: Trace, first: int) -> bool:
     before = trace.value_c[max(0, first - 60) : max(0, first - 1)]
     if before.size < 40:
         return False
+    if float(np.mean(before[1:] == before[:-1])) > 0.45:
+        return False  # it rests on its steps as a habit
     calm = noise_levels_k(before)[1]
     return calm > 0.8 * trace.resolution_k and calm > 1e-6
 

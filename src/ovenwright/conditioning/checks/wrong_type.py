@@ -123,10 +123,10 @@ def _boiling(case: Case, i: int, held: list[Held | None]) -> tuple[float, float,
     others = [x for x in others if 85.0 < x < 101.5]
     enough = 2 if bench.traces[i].role is None else 1
     if len(others) >= enough and float(np.ptp(others)) <= 1.5:
-        return float(np.max(others)), OFF_BOILING_K, "where the other cores are held"
+        return float(np.max(others)), OFF_BOILING_K, "the other cores come to"
     if bench.boiling_known:
-        return bench.boiling_c, OFF_BOILING_K, "the boiling point here"
-    return SEA_LEVEL_C, OFF_BOILING_UNKNOWN_K, "the boiling point at sea level"
+        return bench.boiling_c, OFF_BOILING_K, "the boiling point here is"
+    return SEA_LEVEL_C, OFF_BOILING_UNKNOWN_K, "the boiling point at sea level is"
 
 
 def _off_boiling(case: Case, i: int, held: list[Held | None]) -> Finding | None:
@@ -135,7 +135,7 @@ def _off_boiling(case: Case, i: int, held: list[Held | None]) -> Finding | None:
         return None
     boiling, off, whence = _boiling(case, i, held)
     away = here.at_c - boiling
-    from_company = whence.startswith("where")
+    from_company = whence.startswith("the other")
     if abs(away) <= off:
         return None
     if away < 0 and not (from_company or case.bench.boiling_known):
@@ -143,10 +143,13 @@ def _off_boiling(case: Case, i: int, held: list[Held | None]) -> Finding | None:
     if trace.role is None and (abs(away) > 7.0 or here.to_s - here.from_s < LONG_HELD_S):
         return None  # without a plan a steady place may be no moist core at all
     near = NEAR_BOILING_K if trace.role is not None else 0.5 * NEAR_BOILING_K
+    # cores of company that stay a little below boiling leave room up to it
+    highest = max(boiling, case.bench.boiling_c) if case.bench.boiling_known else boiling
     fits = []
     for recorded, wire in _pairs(trace.kind):
         would = float(_restated(np.array([here.at_c]), recorded, wire, case.bench.reference_c)[0])
-        if abs(would - boiling) <= near:
+        beyond = max(boiling - would, would - highest, 0.0)
+        if beyond <= near:
             fits.append((abs(would - boiling), recorded, wire, would))
     if not fits:
         return None
@@ -158,7 +161,7 @@ def _off_boiling(case: Case, i: int, held: list[Held | None]) -> Finding | None:
         i,
         float(trace.time_s[0]),
         float(trace.time_s[-1]),
-        f"held at {here.at_c:.1f} °C for {seconds(here.to_s - here.from_s)}, {whence} is "
+        f"held at {here.at_c:.1f} °C for {seconds(here.to_s - here.from_s)}, {whence} "
         f"{boiling:.1f} °C; {named}",
         None if trace.channel is not None else Severity.REMARK,
     )
