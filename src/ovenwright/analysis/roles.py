@@ -120,7 +120,11 @@ def _signs(time_s: FloatArray, temp_c: FloatArray, boiling_c: float) -> _Signs:
             half[k] = t[past[0]] - t[0] if past.size else np.nan
         near = (v > boiling_c - _HOLD_BELOW_K) & (v < boiling_c + _HOLD_ABOVE_K)
         hold[k] = near.mean()
-        step = np.diff(v) / np.diff(t)
+        run = np.diff(t)
+        step = np.diff(v)[run > 0] / run[run > 0]
+        if not step.size:
+            enough[k] = False
+            continue
         pace[k] = np.quantile(np.abs(step), 0.9) * 60.0
     return _Signs(start, top, reach, half, hold, pace, enough)
 
@@ -157,7 +161,7 @@ def _moving(
         int(k) for k in np.flatnonzero(signs.enough) if k not in open_ and signs.top[k] > 100
     ]
     lead_half = float(np.median(signs.half_s[lead])) if lead else 0.0
-    air = np.nanmean(temp_c[:, lead or others_hot], axis=1) if lead or others_hot else None
+    air = _mean_of(temp_c[:, lead or others_hot]) if lead or others_hot else None
     for k in open_:
         if k in lead:
             found[k] = (
@@ -207,13 +211,21 @@ def _leaders(
     """Return the channels that are ahead while half of them are still on their way up."""
     half = signs.half_s[open_]
     early = temp_c[time_s <= time_s[0] + float(np.nanmedian(half))][:, open_]
-    if early.shape[0] < 3:
+    if early.shape[0] < 3 or np.isnan(early).all(axis=0).any():
         return []
     heat = np.nanquantile(early, 0.9, axis=0)
     first, last = float(np.nanmin(half)), float(np.nanmax(half))
     ahead = (heat >= 0.8 * np.nanmax(heat)) & (heat > 60.0)
     ahead &= half <= first + max(0.35 * (last - first), 1.0)
     return [k for k, is_ahead in zip(open_, ahead, strict=True) if is_ahead and not ahead.all()]
+
+
+def _mean_of(temp_c: FloatArray) -> FloatArray:
+    """Return the mean over channels, NaN where none has a reading."""
+    known = np.isfinite(temp_c)
+    count = known.sum(axis=1)
+    total = np.where(known, temp_c, 0.0).sum(axis=1)
+    return np.where(count > 0, total / np.maximum(count, 1), np.nan)
 
 
 def _is_held(signs: _Signs, k: int, boiling_c: float) -> bool:

@@ -16,7 +16,7 @@ from ovenwright.errors import ReadingsRefused, UsageError
 from ovenwright.storage.readings.choices import Choices
 from ovenwright.storage.readings.collecting import Collector, Whole, missing_words
 from ovenwright.storage.readings.columns import Selection, select_columns
-from ovenwright.storage.readings.conclusions import ChannelFound, FileFound
+from ovenwright.storage.readings.conclusions import ChannelFound, FileFound, SetAside
 from ovenwright.storage.readings.delimited import open_delimited
 from ovenwright.storage.readings.headings import read_headings
 from ovenwright.storage.readings.numbers import NumberStyle
@@ -172,10 +172,14 @@ class _Reader:
             zone=self.story.choices.zone or "UTC",
             rows=int(channels[0].time_ns.size) if channels else 0,
             concluded=tuple(self.story.concluded),
-            set_aside=tuple(self.story.aside),
+            set_aside=self._in_file_order(),
             notes=tuple(_once(self.story.notes)),
             reference_junction_c=junction[0] if len(junction) == 1 else None,
         )
+
+    def _in_file_order(self) -> tuple[SetAside, ...]:
+        place = {h.name: i for i, h in enumerate(self.story.headings)}
+        return tuple(sorted(self.story.aside, key=lambda a: place.get(a.name, len(place))))
 
     def _tell_missing(self, times: Times, columns: Sequence[tuple[Whole, Railed]]) -> None:
         """Tell what is missing, once for all columns of which the same is to be said."""
