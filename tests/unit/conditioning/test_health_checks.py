@@ -37,7 +37,7 @@ def worse_than_remark(spans: tuple[FlagSpan, ...], *, without: str = "") -> list
     return [s for s in spans if s.severity is not Severity.REMARK and s.channel != without]
 
 
-@pytest.mark.parametrize("seed", range(6))
+@pytest.mark.parametrize("seed", range(3))
 @pytest.mark.parametrize(
     "look",
     [
@@ -215,6 +215,19 @@ def test_spikes_are_taken_out_one_by_one(bake: Bake, make_run: MakeRun) -> None:
     marked = np.flatnonzero(found.bits[4] & bit)
     assert marked.tolist() == at
     assert len(found.spans) == 3
+
+
+def test_spikes_off_the_grid_of_the_readings_are_spikes_and_no_more(
+    bake: Bake, make_run: MakeRun
+) -> None:
+    t, columns = bake()
+    rng = np.random.default_rng(8)
+    for value in columns.values():
+        at = rng.choice(np.arange(20, t.size - 20), 3, replace=False)
+        value[at] += rng.choice([-1.0, 1.0], 3) * rng.uniform(20.0, 180.0, 3)
+    spans = check_run(make_run(t, columns))
+    assert {(s.check, s.severity) for s in spans} == {("spike", Severity.REMARK)}
+    assert {s.channel for s in spans} == set(columns)
 
 
 def test_spikes_on_several_channels_at_once_are_pick_up(bake: Bake, make_run: MakeRun) -> None:
