@@ -70,8 +70,25 @@ def analyse(profile: Profile, plan: Plan, library: ReferenceLibrary) -> Results:
         uniformity=assess_uniformity(scene),
         cycling=find_cycling(scene),
         surroundings=find_surroundings(scene),
-        notes=notes,
+        notes=notes + _plain_notes(readings, load_in, load_out),
     )
+
+
+def _plain_notes(readings: Readings, load_in: Event, load_out: Event) -> tuple[str, ...]:
+    notes = []
+    if load_out.at_s <= load_in.at_s:
+        notes.append(
+            f"load-out at {load_out.at_s:.0f} s is not after load-in at {load_in.at_s:.0f} s: "
+            "nothing can be measured between them"
+        )
+    silent = [
+        name
+        for name, usable in zip(readings.profile.names, readings.usable, strict=True)
+        if not usable.any()
+    ]
+    if silent:
+        notes.append(f"without a single usable reading: {', '.join(silent)}")
+    return tuple(notes)
 
 
 class _Scenes:
@@ -171,11 +188,16 @@ def _result(
 
 
 def _has_readings(scene: Scene, span: FlagSpan) -> bool:
-    """Tell whether readings of a flagged stretch are still in the curve."""
+    """Tell whether readings of a flagged stretch are still in the curve.
+
+    A stretch may begin and end at sound readings, so those inside decide where there are any.
+    """
     time_s = scene.profile.time_s
     i = int(np.searchsorted(time_s, span.from_s, side="left"))
     j = int(np.searchsorted(time_s, span.to_s, side="right"))
-    return bool(scene.readings.usable[scene.profile.index(span.channel), i:j].any())
+    usable = scene.readings.usable[scene.profile.index(span.channel), i:j]
+    inner = usable[1:-1]
+    return bool(inner.any() if inner.size else usable.any())
 
 
 def _always(scene: Scene) -> Iterator[MeasureResult]:

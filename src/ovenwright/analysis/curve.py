@@ -262,6 +262,10 @@ def cut(
     like : a curve cut at the same times from a channel without gaps, to share its time axis
     """
     widest = JOIN_INTERVALS * interval_s
+    if not to_s > from_s:
+        return Curve(
+            np.zeros(0), np.zeros(0), np.zeros(0, dtype=np.bool_), from_s=from_s, to_s=to_s
+        )
     finite = np.isfinite(temp_c) if usable is None else usable
     complete = bool(finite.all())
     if not complete:

@@ -38,7 +38,7 @@ def weigh(
     doubts = [
         f"{span.check} on {span.channel}: {span.reason}"
         for span in touched
-        if span.severity is Severity.DOUBT
+        if span.severity is not Severity.REMARK
     ]
     notes = []
     for text, sign in ((finding.higher, 1.0), (finding.lower, -1.0)):

@@ -9,7 +9,7 @@ instability of DKD-R 5-7); *deviation* a point's mean less the setpoint.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property
 
 import numpy as np
@@ -81,7 +81,10 @@ class Survey:
     def settled_c(self) -> float:
         """Mean of the points over the last quarter before the door."""
         part = self.middle_c[: self.before_door]
-        return float(np.nanmean(part[-max(part.size // 4, 1) :]))
+        known = part[np.isfinite(part)]
+        if known.size == 0:
+            known = self.middle_c[np.isfinite(self.middle_c)]
+        return float(known[-max(known.size // 4, 1) :].mean())
 
     @cached_property
     def steady_from(self) -> int | None:
@@ -223,7 +226,7 @@ def survey(group: Group) -> Survey | None:
     doors = tuple(
         (m.time_ns - profile.start_ns) / NS for m in profile.marks if m.kind is MarkKind.DOOR
     )
-    return Survey(
+    found = Survey(
         subjects=able,
         time_s=profile.time_s[i:j],
         temp_c=np.stack([scene.readings.rows[s.index, i:j] for s in able]),
@@ -231,6 +234,17 @@ def survey(group: Group) -> Survey | None:
         setpoint_c=None if chamber is None else chamber.setpoint_c,
         tolerance_k=None if chamber is None else chamber.tolerance_k,
         doors_s=tuple(sorted(doors)),
+    )
+    # a point that has no reading in the stretch looked at takes no part
+    seen = np.isfinite(found.means_c)
+    if int(seen.sum()) < 2:
+        return None
+    if seen.all():
+        return found
+    return replace(
+        found,
+        subjects=tuple(s for s, here in zip(able, seen, strict=True) if here),
+        temp_c=found.temp_c[seen],
     )
 
 

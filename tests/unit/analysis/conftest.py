@@ -153,7 +153,7 @@ class Bench:
             noise_k=np.array([self.noise_k.get(name, 0.0) for name in names]),
             resolution_k=np.full(c, self.resolution_k),
             lag_s=np.array([self.lag_s.get(name, np.nan) for name in names]),
-            interval_s=float(np.median(np.diff(self.time_s))),
+            interval_s=float(np.median(np.diff(self.time_s))) if self.time_s.size > 1 else 1.0,
             boiling_c=99.97,
             pressure_kpa=101.325,
             marks=tuple(self.marks),
