@@ -15,7 +15,7 @@ from ovenwright.analysis.roles import Guess, guess_roles, on_one_axis
 from ovenwright.domain.arrays import IntArray
 from ovenwright.domain.plan import Plan
 from ovenwright.domain.profile import FlagSpan, Severity
-from ovenwright.domain.run import NS, Instrument, Quality, Run, Series
+from ovenwright.domain.run import NS, Instrument, Mark, MarkKind, Quality, Run, Series
 from ovenwright.errors import ReadingsRefused, UsageError
 from ovenwright.physics.units import to_celsius
 from ovenwright.physics.water import boiling_point_c, pressure_at_altitude_kpa
@@ -32,6 +32,23 @@ from ovenwright.storage.readings import (
 
 if TYPE_CHECKING:
     from ovenwright.storage.logbook import Logbook
+
+
+@dataclass(frozen=True, slots=True)
+class Noted:
+    """A mark that a person noted: seconds since the first reading, or a moment on the clock."""
+
+    kind: MarkKind
+    at_s: float
+    text: str = ""
+    until_s: float | None = None
+
+    def mark(self, start_ns: int) -> Mark:
+        """Return it on the run's own time axis."""
+        until = None if self.until_s is None else start_ns + round(self.until_s * NS)
+        return Mark(
+            self.kind, start_ns + round(self.at_s * NS), self.text, by="person", until_ns=until
+        )
 
 
 @dataclass(frozen=True, slots=True)
@@ -121,6 +138,7 @@ def bring_in(
     logbook: Logbook | None,
     plan_file: Path | None = None,
     title: str = "",
+    noted: Sequence[Noted] = (),
 ) -> Brought:
     """Read files into one run and seal it.
 
@@ -131,6 +149,7 @@ def bring_in(
     logbook : where the run is sealed; None to conclude only
     plan_file : a plan whose channels are matched with the columns and which is kept with the run
     title : name of the run; the plan's, or the first file's, when left empty
+    noted : what a person noted on the time axis: load-in, load-out, a door, a word
 
     Raises
     ------
@@ -163,6 +182,8 @@ def bring_in(
         title=title or _title(files, plan),
         files=files,
     )
+    if noted:
+        run = replace(run, marks=tuple(n.mark(run.start_ns) for n in noted))
     flags = _health(run, plan)
     brought = _told(run, joined, channels, flags=flags, notes=notes, plan=plan)
     if logbook is None:

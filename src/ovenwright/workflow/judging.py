@@ -31,9 +31,7 @@ class Judged:
     verdict: Verdict
 
 
-def plan_for(
-    run: Run, plan_file: Path | None, library: ReferenceLibrary
-) -> tuple[Plan, str]:
+def plan_for(run: Run, plan_file: Path | None, library: ReferenceLibrary) -> tuple[Plan, str]:
     """Return the plan to judge under and its text: the file given, else the one sealed in the run.
 
     Raises
