@@ -65,6 +65,7 @@ class Curve:
         self.to_s = to_s
         self.holes = holes
         self.kept: dict[object, FloatArray] = {}  # running totals that were already worked out
+        self.passed: dict[object, object] = {}  # and levels whose passing was already found
 
     def __len__(self) -> int:
         return int(self.time_s.size)

@@ -118,6 +118,16 @@ def find_passage(
     -------
     Passage with (m,) draws
     """
+    key = (errors, level_c, falling, tag)  # errors count by identity
+    known = curve.passed.get(key)
+    if not isinstance(known, Passage):
+        known = curve.passed[key] = _passage(curve, level_c, errors, falling=falling, tag=tag)
+    return known
+
+
+def _passage(
+    curve: Curve, level_c: float, errors: ChannelErrors, *, falling: bool, tag: str
+) -> Passage:
     asked = curve.flipped() if falling else curve
     sign = -1.0 if falling else 1.0
     levels = sign * errors.reading_at(level_c)

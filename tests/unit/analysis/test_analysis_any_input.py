@@ -67,6 +67,7 @@ def sound(results: Results) -> None:
     load=st.sampled_from([(0.1, 0.9), (0.0, 1.0), (0.5, 0.5), (0.9, 0.1), (-1.0, 3.0), (2.0, 3.0)]),
 )
 def test_every_measure_answers(
+    *,
     bench: Make,
     seed: int,
     n: int,
