@@ -33,9 +33,17 @@ def emit_json(facts: Mapping[str, Any]) -> None:
 
 
 def show_table(
-    title: str, columns: Sequence[str], rows: Sequence[Sequence[str]], *, right: Sequence[int] = ()
+    title: str,
+    columns: Sequence[str],
+    rows: Sequence[Sequence[str]],
+    *,
+    right: Sequence[int] = (),
+    whole: Sequence[int] = (),
 ) -> None:
-    """Print a table that fits 80 columns; the columns numbered in ``right`` are right-aligned."""
+    """Print a table that fits 80 columns.
+
+    The columns numbered in ``right`` are right-aligned, those in ``whole`` are never wrapped.
+    """
     from rich import box
     from rich.console import Console
     from rich.table import Table
@@ -45,7 +53,9 @@ def show_table(
         title=title, title_justify="left", box=box.SIMPLE_HEAD, width=None, padding=(0, 1)
     )
     for i, name in enumerate(columns):
-        table.add_column(name, justify="right" if i in right else "left", overflow="fold")
+        table.add_column(
+            name, justify="right" if i in right else "left", overflow="fold", no_wrap=i in whole
+        )
     for row in rows:
         table.add_row(*(Text(str(cell)) for cell in row))
     Console(width=WIDTH if not sys.stdout.isatty() else None, highlight=False).print(table)

@@ -21,22 +21,23 @@ def show_verdict(judged: Judged, shown: Shown) -> None:
         d = item.deciding
         decimals = shown.decimals(d.standard_uncertainty, d.unit)
         low, high = d.interval_95
+        spread = shown.uncertainty((high - low) / 2, d.unit, decimals).text
         rows.append(
             [
                 item.requirement.name,
                 facts.asked(item, shown),
                 shown.measure(d.value, d.unit, decimals).text,
-                shown.uncertainty((high - low) / 2, d.unit, decimals).text,
+                spread,
                 d.channel or "oven",
-                probability(d.probability),
-                facts.SIGN[item.outcome],
+                f"{facts.SIGN[item.outcome]} {probability(d.probability)}",
             ]
         )
     show_table(
-        "What was asked, what was found",
-        ["requirement", "asked", "found", "± U", "decided by", "prob.", "verdict"],
+        "What was asked, what was found (± U of 95 %, probability of meeting the limit)",
+        ["requirement", "asked", "found", "± U", "decided by", "verdict"],
         rows,
-        right=(2, 3, 5),
+        right=(2, 3),
+        whole=(2, 3),
     )
     show_crossings(judged, shown)
     show_health(judged)

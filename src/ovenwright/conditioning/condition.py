@@ -85,6 +85,10 @@ def condition(run: Run, plan: Plan) -> Profile:
         if channel.recorded_as is None or channel.name not in columns:
             continue
         series = run.series[columns[channel.name]]
+        if series.restated_from:
+            # a run restated once already reads as the wire that it is
+            note(f"{channel.name}: restated before it was sealed, so not a second time")
+            continue
         right_c, lost = restate_channel(series.value_c, channel, reference_c)
         subjects[channel.name] = Subject(replace(series, value_c=right_c), lost)
         restated.append(

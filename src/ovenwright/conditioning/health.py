@@ -18,7 +18,7 @@ from ovenwright.conditioning.finding import Finding
 from ovenwright.conditioning.junction import gather
 from ovenwright.conditioning.traces import Bench, as_recorded, make_trace, match_columns
 from ovenwright.domain.arrays import BoolArray, FlagArray
-from ovenwright.domain.plan import Plan
+from ovenwright.domain.plan import ChamberOven, Plan
 from ovenwright.domain.profile import FlagSpan, Severity
 from ovenwright.domain.run import Run, Series
 from ovenwright.physics import water
@@ -231,7 +231,12 @@ def make_bench(
 
 
 def pressure_kpa(plan: Plan | None) -> tuple[float, bool]:
-    """Return the pressure the plan gives or its altitude stands for, and whether it is known."""
+    """Return the pressure about the product as the plan gives it, and whether it is known.
+
+    A retort's or vacuum chamber's own pressure comes before the site's.
+    """
+    if plan is not None and isinstance(plan.oven, ChamberOven) and plan.oven.pressure_kpa:
+        return plan.oven.pressure_kpa, True
     if plan is not None and plan.site.pressure_kpa is not None:
         return plan.site.pressure_kpa, True
     if plan is not None and plan.site.altitude_m is not None:

@@ -48,6 +48,7 @@ class RequirementVerdict:
     reason: str
     rests_on: tuple[str, ...] = ()  # kinetics, sources
     cautions: tuple[str, ...] = ()
+    notes: tuple[str, ...] = ()  # what the deciding result says beside its number
 
 
 @dataclass(frozen=True, slots=True)

@@ -109,8 +109,12 @@ def cautions_for(
             name = result.parameters.get("kinetics") or result.parameters.get("table")
             basis = f"It rests on {name}, which" if name else "What it rests on"
             said.append(f"{basis} must be validated for the product.")
-        said += [f"{_sentence(n)}" for n in result.notes]
     return tuple(dict.fromkeys(said))
+
+
+def notes_of(result: MeasureResult | None) -> tuple[str, ...]:
+    """Return what a result says beside its number, as sentences, once each."""
+    return tuple(dict.fromkeys(_sentence(n) for n in result.notes)) if result else ()
 
 
 def _about_combining(requirement: Requirement, joint: float, confidence: float) -> Iterator[str]:

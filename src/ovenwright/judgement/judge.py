@@ -8,7 +8,7 @@ from ovenwright.domain.results import MeasureResult, Results
 from ovenwright.domain.verdict import Outcome, RequirementVerdict, Verdict
 from ovenwright.errors import OutOfRange
 from ovenwright.judgement.budget import budgets_of
-from ovenwright.judgement.caution import SAFETY, cautions_for, rests_on
+from ovenwright.judgement.caution import SAFETY, cautions_for, notes_of, rests_on
 from ovenwright.judgement.combine import joint_probability, take_together
 from ovenwright.judgement.decide import acceptance_of
 from ovenwright.judgement.looks import next_looks
@@ -88,6 +88,7 @@ def _judge_one(
             joint=joint_probability(answers, requirement) if all_pass else float("nan"),
             confidence=decision.confidence,
         ),
+        notes=notes_of(taken.result),
     )
     return verdict, taken.result
 

@@ -131,6 +131,7 @@ def _requirement(r: RequirementVerdict) -> dict[str, Any]:
         "channels": [_decided(d) for d in r.channels],
         "rests_on": list(r.rests_on),
         "cautions": list(r.cautions),
+        "notes": list(r.notes),
     }
 
 

@@ -157,12 +157,15 @@ def asked_and_found(verdict: Verdict, shown: Shown) -> Table:
 def asked(item: RequirementVerdict, shown: Shown) -> str:
     """Return the limit in words."""
     need, unit = item.requirement, item.deciding.unit
-    parts = []
-    for sign, limit in (("≥", need.at_least), ("≤", need.at_most)):
-        if limit is not None:
-            decimals = sections.limit_decimals(shown.number(limit, unit))
-            parts.append(f"{sign} {shown.measure(limit, unit, decimals).text}")
-    return " and ".join(parts)
+    shown_as = {
+        sign: shown.measure(limit, unit, sections.limit_decimals(shown.number(limit, unit))).text
+        for sign, limit in (("≥", need.at_least), ("≤", need.at_most))
+        if limit is not None
+    }
+    if len(shown_as) == 2:
+        low, high = shown_as.values()
+        return f"{low.split(' ')[0]} to {high}"
+    return "".join(f"{sign} {text}" for sign, text in shown_as.items())
 
 
 def _half_width(found: Decided) -> float:

@@ -82,7 +82,10 @@ def requirements(verdict: Verdict, shown: Shown) -> Section | None:
                 empty="no channel of the run answers this",
             )
         )
-        blocks += [Callout(Tone.OPEN, "Caution", c) for c in item.cautions]
+        if item.notes:
+            blocks.append(Paragraph(" ".join(item.notes)))
+        if item.cautions:
+            blocks.append(Callout(Tone.OPEN, "Caution", " ".join(item.cautions)))
     return Section("requirements", "Requirements", tuple(blocks))
 
 

@@ -11,7 +11,7 @@ from ovenwright.domain.kinetics import ReferenceLibrary
 from ovenwright.domain.plan import TunnelOven
 from ovenwright.domain.run import MarkKind, Run
 from ovenwright.domain.verdict import Verdict
-from ovenwright.reporting.facts import SIGN
+from ovenwright.reporting.facts import SIGN, headline
 from ovenwright.reporting.words import Shown, clock, plain
 from ovenwright.storage.logbook import Logbook
 from ovenwright.storage.readings import Choices
@@ -140,7 +140,7 @@ def _story(
     bake: Judged, restated: Judged, survey: Judged, found: tuple[str, ...], shown: Shown
 ) -> str:
     def verdict_lines(judged: Judged) -> list[str]:
-        lines = [f"**{SIGN[judged.verdict.outcome]}** {' '.join(judged.verdict.reasons)}", ""]
+        lines = [f"**{SIGN[judged.verdict.outcome]}** {headline(judged.verdict, shown)}", ""]
         for item in judged.verdict.requirements:
             d = item.deciding
             decimals = shown.decimals(d.standard_uncertainty, d.unit)
