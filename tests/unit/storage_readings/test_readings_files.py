@@ -415,3 +415,59 @@ def test_bytes_at_random_are_refused_and_never_crash(read: Read) -> None:
     for size in (1, 10, 1000, 20_000):
         with pytest.raises(ReadingsRefused):
             read(rng.integers(0, 256, size).astype(np.uint8).tobytes())
+
+
+@pytest.mark.parametrize(
+    ("line", "start"),
+    [
+        ("Start: 2026-03-04 14:12:00", "2026-03-04T14:12:00"),
+        ("Started at;04.03.2026;14:12:00", "2026-03-04T14:12:00"),
+        ("Start time,2026/03/04 14:12", "2026-03-04T14:12:00"),
+        ("Exported 2026-03-09 10:00:00", None),
+        ("Start: 03/04/2026 14:12:00", None),  # April or March: not used
+    ],
+)
+def test_start_said_above_the_table(read: Read, line: str, start: str | None) -> None:
+    found = read(f"Made by hand\n{line}\n\n" + table("Time (s),Core (°C),Air (°C)"))
+    assert found.absolute is (start is not None)
+    if start is not None:
+        assert found.channels[0].time_ns[0] == np.datetime64(start, "ns").astype(np.int64)
+        assert any(c.about == "elapsed zero" and c.option == "--start" for c in found.concluded)
+
+
+def test_day_said_above_a_clock(read: Read) -> None:
+    text = "Date: 2026-03-04\nTime,Core (°C)\n"
+    found = read(text + "".join(f"14:12:{s:02d},{20 + s}\n" for s in range(60)), zone="Europe/Riga")
+    assert found.absolute
+    assert str(found.channels[0].time_ns[:1].astype("datetime64[s]")[0]) != "1970-01-01T14:12:00"
+    assert found.channels[0].time_ns[0] == np.datetime64("2026-03-04T12:12", "ns").astype(np.int64)
+
+
+@pytest.mark.parametrize(
+    ("pattern", "month"), [("dd/mm/yyyy", 4), ("MM/DD/YYYY", 3), ("D/M/YY", 4)]
+)
+def test_heading_that_tells_the_order_of_day_and_month(
+    read: Read, pattern: str, month: int
+) -> None:
+    rows = "".join(f"03/04/2026 10:00:{s:02d},{20 + s}\n" for s in range(60))
+    found = read(f"Time ({pattern} hh:mm:ss),Core (°C)\n{rows}")
+    assert found.channels[0].time_ns[0] == np.datetime64(
+        f"2026-{month:02d}-{7 - month:02d}T10:00", "ns"
+    ).astype(np.int64)
+
+
+def test_headings_over_several_lines(read: Read) -> None:
+    text = table('"Time\n(s)","Core\n(°C)","Air\n(°C)"')
+    assert_core_and_air(read(text))
+
+
+def test_thousands_mark_in_the_time(read: Read) -> None:
+    text = "Time (s),Core (°C)\n"
+    text += "".join(f'"{i:,}",{20 + i * 0.01:.2f}\n' for i in range(2000))
+    assert (np.diff(read(text).channels[0].time_ns) == 10**9).all()
+
+
+def test_headings_without_a_column_are_told(read: Read) -> None:
+    found = read(table("Time (s),Core (°C),Air (°C),Gone (°C)"))
+    assert_core_and_air(found)
+    assert any("Gone" in n for n in found.notes)

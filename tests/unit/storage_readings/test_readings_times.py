@@ -11,13 +11,9 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from ovenwright.storage.readings.times import (
-    TimeHints,
-    TimeRefused,
-    join_cells,
-    read_times,
-    shape_of,
-)
+from ovenwright.storage.readings.time_nouns import TimeHints, TimeRefused
+from ovenwright.storage.readings.time_patterns import shape_of
+from ovenwright.storage.readings.times import join_cells, read_times
 
 START = datetime(2026, 3, 4, 14, 12)  # noqa: DTZ001 - a clock on a wall has no zone
 STEPS = [timedelta(seconds=i) for i in range(50)]

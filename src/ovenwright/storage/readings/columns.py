@@ -12,7 +12,7 @@ from ovenwright.storage.readings.choices import Choices
 from ovenwright.storage.readings.conclusions import Concluded, SetAside
 from ovenwright.storage.readings.headings import Heading, HeadingKind
 from ovenwright.storage.readings.table import Table
-from ovenwright.storage.readings.times import shape_of
+from ovenwright.storage.readings.time_patterns import shape_of
 
 _LONG_NAMES = re.compile(
     r"^(channel|channels|sensor|sensor[_ ]?(?:id|name)|tag|tag[_ ]?name|probe|variable|series|name|"

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import csv
 import io
 import re
 from collections.abc import Iterator, Sequence
@@ -15,27 +14,20 @@ import pyarrow.csv as pacsv
 from ovenwright.errors import ReadingsRefused
 from ovenwright.storage.readings.choices import Choices
 from ovenwright.storage.readings.conclusions import Concluded
-from ovenwright.storage.readings.grid import Grid, cell_class, find_grid
+from ovenwright.storage.readings.grid import Grid, find_grid
+from ovenwright.storage.readings.mending import Mended, split_line
 from ovenwright.storage.readings.opening import TextSource
 from ovenwright.storage.readings.table import ReadAgain, Table
 
 BLOCK_BYTES = 1 << 23
 WINDOW = 80
 TAIL = 40
+_MOST_HEADING_LINES = 6
 _NAMED = {
     "comma": ",", "semicolon": ";", "tab": "\t", "\\t": "\t", "pipe": "|", "space": " ",
     "spaces": " ", "whitespace": " ",
 }  # fmt: skip
 _SAID = {",": "comma", ";": "semicolon", "\t": "tab", "|": "pipe", " ": "spaces"}
-
-
-def split_line(line: str, delimiter: str) -> list[str]:
-    """Return the cells of one line."""
-    if not line.strip():
-        return []
-    if delimiter == " ":
-        return line.split()
-    return next(csv.reader([line], delimiter=delimiter, skipinitialspace=delimiter != "\t"), [])
 
 
 def open_delimited(source: TextSource, choices: Choices) -> Table:
@@ -48,6 +40,7 @@ def open_delimited(source: TextSource, choices: Choices) -> Table:
     lines = source.head.split("\n")
     if not source.complete:
         lines = lines[:-1]  # the last one is cut by the sample's end
+    lines = _whole_lines(lines)
     given = ""
     if choices.delimiter:
         given = _NAMED.get(choices.delimiter.lower(), choices.delimiter)
@@ -86,12 +79,36 @@ def open_delimited(source: TextSource, choices: Choices) -> Table:
     ]
     table = DelimitedTable(source, delimiter, grid, lines)
     table.concluded.extend(concluded)
+    above = split_line(lines[grid.heading], delimiter) if grid.heading is not None else []
+    bare = [c.strip() for c in above[grid.columns :] if c.strip()] if grid.ragged else []
+    if bare:
+        table.notes.append(f"headings without a column below them: {', '.join(bare)}")
     if grid.heading is None:
         table.notes.append(
             f"no headings stand above the first readings in line {grid.first + 1}: the columns "
             "are called by number (--header-row overrules)"
         )
     return table
+
+
+def _whole_lines(lines: Sequence[str]) -> list[str]:
+    """Join lines that a quoted heading runs over; each keeps the place of its last one."""
+    whole: list[str] = []
+    open_from: int | None = None
+    for i, line in enumerate(lines):
+        whole.append(line)
+        if line.count('"') % 2 == 0:
+            continue
+        if open_from is None:
+            open_from = i
+        else:
+            joined = " ".join(lines[open_from : i + 1])
+            whole[open_from:i] = [""] * (i - open_from)
+            whole[i] = joined
+            open_from = None
+        if open_from is not None and i - open_from > _MOST_HEADING_LINES:
+            return list(lines)
+    return whole
 
 
 def _find(lines: Sequence[str], given: str, header: int | None) -> tuple[str, Grid | None]:
@@ -112,7 +129,9 @@ def _grid(lines: Sequence[str], mark: str, header: int | None) -> Grid | None:
 
     What the columns hold is judged by the last lines: a foreword may be longer than the table.
     """
-    counts = [len(x.split()) if mark == " " else x.count(mark) + 1 for x in lines]
+    counts = [
+        len(split_line(x, mark)) if mark == " " or '"' in x else x.count(mark) + 1 for x in lines
+    ]
     tail = max(0, len(lines) - TAIL)
     wide = [c for c in counts[tail:] if c >= 2] or [c for c in counts if c >= 2]
     if not wide:
@@ -281,7 +300,8 @@ class DelimitedTable(Table):
             return raw
         self.mended_notes = []
         return io.BufferedReader(
-            _Mended(raw, self._delimiter, self._grid, self), buffer_size=1 << 20
+            Mended(raw, self._delimiter, self._grid, self.file, self.mended_notes),
+            buffer_size=1 << 20,
         )
 
     def line_of(self, row: int) -> int:
@@ -297,103 +317,3 @@ class DelimitedTable(Table):
                 if seen == row:
                     return number
         return 0
-
-
-class _Mended(io.RawIOBase):
-    """The table's lines made equally long; what can't be made so is refused with its line."""
-
-    def __init__(self, raw: IO[bytes], delimiter: str, grid: Grid, table: DelimitedTable) -> None:
-        self._raw = raw
-        self._mark = delimiter
-        self._width = grid.columns
-        self._line = grid.first
-        self._classes = grid.classes
-        self._table = table
-        self._rest = b""
-        self._short = 0
-        self._comments: list[int] = []
-        self._done = False
-
-    def readable(self) -> bool:
-        return True
-
-    def readinto(self, buffer: bytearray | memoryview) -> int:  # type: ignore[override]
-        while not self._rest and not self._done:
-            self._rest = self._chunk()
-        part = self._rest[: len(buffer)]
-        self._rest = self._rest[len(part) :]
-        buffer[: len(part)] = part
-        return len(part)
-
-    def _chunk(self) -> bytes:
-        lines = self._raw.readlines(1 << 20)
-        if not lines:
-            self._done = True
-            self._tell()
-            return b""
-        out = []
-        for raw in lines:
-            self._line += 1
-            made = self._made(raw)
-            if made is not None:
-                out.append(made)
-        return b"\n".join(out) + b"\n" if out else b""
-
-    def _made(self, raw: bytes) -> bytes | None:
-        line = raw.strip(b"\r\n") if self._mark == "\t" else raw.strip()
-        if not line.strip():
-            return None
-        if line.startswith((b"#", b"//")):
-            self._comments.append(self._line)
-            return None
-        mark = b"\t" if self._mark == " " else self._mark.encode()
-        if self._mark == " ":
-            cells = line.split()
-        elif b'"' in line:
-            parts = split_line(line.decode("utf-8", "replace"), self._mark)
-            cells = [b'"' + p.replace('"', '""').encode() + b'"' if p else b"" for p in parts]
-        else:
-            cells = line.split(mark)
-        if len(cells) > self._width:
-            extra = cells[self._width :]
-            if any(c.strip() for c in extra):
-                raise ReadingsRefused(
-                    f"has {len(cells)} cells where the table has {self._width} columns",
-                    file=self._table.file,
-                    line=self._line,
-                    option="--delimiter or --decimal; mend the line if it is damaged",
-                )
-            cells = cells[: self._width]
-        elif len(cells) < self._width:
-            if not raw.endswith(b"\n") and self._line > 1 and len(cells) > 1:
-                self._table.mended_notes.append(
-                    f"line {self._line}, the last one, is cut short and was left out"
-                )
-                return None
-            if self._mark == " " and cell_class(cells[0].decode("utf-8", "replace")) in "NT":
-                raise ReadingsRefused(
-                    f"has {len(cells)} cells where the table has {self._width} columns, and with "
-                    "spaces between them nothing says which one is missing",
-                    file=self._table.file,
-                    line=self._line,
-                    option="--delimiter if it is not spaces that part the cells",
-                )
-            self._short += 1
-            cells = cells + [b""] * (self._width - len(cells))
-        return mark.join(cells)
-
-    def _tell(self) -> None:
-        if self._short:
-            self._table.mended_notes.append(
-                f"{self._short} lines are shorter than the table: their last cells count as missing"
-            )
-        if self._comments:
-            self._table.mended_notes.append(
-                f"{len(self._comments)} lines beginning with # or // were passed over, the first "
-                f"is line {self._comments[0]}"
-            )
-
-    def close(self) -> None:
-        if not self.closed:
-            self._raw.close()
-        super().close()

@@ -230,6 +230,7 @@ class Heading:
     date_word: bool = False
     elapsed_word: bool = False
     clock_word: bool = False
+    day_first: bool | None = None
     reference_junction: bool = False
     why: str = ""
 
@@ -275,7 +276,7 @@ def read_headings(texts: Sequence[str], unit_cells: Sequence[str] | None = None)
     letters_are_names = _letters_are_names(texts)
     suffix = _shared_suffix(texts)
     found = [
-        _read(text.strip(), unit.strip(), letters_are_names, suffix, i)
+        _read(re.sub(r"\s+", " ", text).strip(), unit.strip(), letters_are_names, suffix, i)
         for i, (text, unit) in enumerate(zip(texts, units, strict=True))
     ]
     return _with_own_names(found)
@@ -350,9 +351,18 @@ def _read(text: str, unit_cell: str, letters_are_names: bool, suffix: str, index
         date_word=bool(_DATE_WORDS.search(name)),
         elapsed_word=bool(_ELAPSED_WORDS.search(text)),
         clock_word=bool(_CLOCK_WORDS.search(text)),
+        day_first=_day_order(f"{text} {unit_cell}"),
         reference_junction=junction,
         why=why,
     )
+
+
+def _day_order(text: str) -> bool | None:
+    """Return whether a pattern such as (dd/mm/yyyy) puts the day first, None without one."""
+    order = re.search(
+        r"(d{1,2})[-/. ](m{1,2})[-/. ]y|(m{1,2})[-/. ](d{1,2})[-/. ]y", text, re.IGNORECASE
+    )
+    return bool(order[1]) if order else None
 
 
 def _looks_probe(name: str) -> bool:

@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Sequence
 from datetime import datetime
 from typing import Any
 
 import numpy as np
+import pyarrow as pa
 
 from ovenwright.domain.arrays import BoolArray, IntArray
 from ovenwright.domain.run import NS
@@ -15,7 +17,9 @@ from ovenwright.storage.readings.collecting import Whole
 from ovenwright.storage.readings.conclusions import Concluded
 from ovenwright.storage.readings.headings import Heading
 from ovenwright.storage.readings.story import Story
-from ovenwright.storage.readings.times import DAY_NS, Times
+from ovenwright.storage.readings.time_nouns import DAY_NS, TimeHints, TimeRefused, Times
+from ovenwright.storage.readings.time_patterns import shape_of
+from ovenwright.storage.readings.times import read_times
 from ovenwright.storage.readings.zones import find_zone, to_utc
 
 
@@ -90,6 +94,20 @@ class Placer:
                 times.ns, restamped = self._to_utc(ns, good, restamped)
             times.absolute = True
             self.story.concluded = [c for c in self.story.concluded if c.option != "--start"]
+        elif not times.absolute and (begun := begun_above(self.story.table.banner, times.clock)):
+            moment, line = begun
+            times.ns, restamped = self._to_utc(times.ns + moment, good, restamped)
+            times.absolute = True
+            self.story.concluded = [c for c in self.story.concluded if c.option != "--start"]
+            shown = str(np.datetime64(moment, "ns").astype("datetime64[s]"))
+            self.story.concluded.append(
+                Concluded(
+                    "day" if times.clock else "elapsed zero",
+                    shown[:10] if times.clock else shown,
+                    f"a line above the table says {line[:60]!r}",
+                    "--start",
+                )
+            )
         elif not times.absolute:
             first = int(times.ns[good][0])
             if times.clock:
@@ -133,6 +151,41 @@ class Placer:
                 "--zone, for example --zone Europe/Berlin",
                 row,
             )
+
+
+_BEGUN = re.compile(
+    r"(?:^|\W)(?:start|started|begin|began|begun|beginn|recorded|début|inicio|inizio|sākums)\w*"
+    r"(?:\W*(?:time|date|at|on|zeit|datum|and|of|recording|test|run))*[^\w]*(?P<moment>\d.*)$",
+    re.IGNORECASE,
+)
+_DATED = re.compile(r"(?:^|\W)(?:date|datum|fecha|data|day)\W+(?P<moment>\d\S*)", re.IGNORECASE)
+
+
+def begun_above(banner: Sequence[str], clock: bool) -> tuple[int, str] | None:
+    """Return the moment at which a line above the table says the recording began, and that line.
+
+    Parameters
+    ----------
+    banner : lines above the table
+    clock : True where only the day is wanted, since the rows have the time of day
+    """
+    found: dict[int, str] = {}
+    for line in banner:
+        match = _BEGUN.search(line) or (_DATED.search(line) if clock else None)
+        if not match:
+            continue
+        text = re.sub(r"[;,\t|]+\s*", " ", match["moment"]).strip().strip("\"'")
+        dated, timed = shape_of(text)
+        if not dated or not (timed or clock):
+            continue
+        try:
+            times = read_times(pa.chunked_array([[text]]), TimeHints())
+        except TimeRefused:
+            continue
+        if not times.utc and not times.bad.any():
+            moment = int(times.ns[0])
+            found.setdefault(moment - moment % DAY_NS if clock else moment, line.strip())
+    return next(iter(found.items())) if len(found) == 1 else None
 
 
 def _start_of(text: str) -> tuple[int, bool]:

@@ -28,14 +28,8 @@ from ovenwright.storage.readings.rails import Railed, mark_rails
 from ovenwright.storage.readings.spreadsheet import open_spreadsheet
 from ovenwright.storage.readings.story import Story
 from ovenwright.storage.readings.table import ReadAgain, Table
-from ovenwright.storage.readings.times import (
-    TIME_UNITS,
-    TimeHints,
-    TimeRefused,
-    Times,
-    join_cells,
-    read_times,
-)
+from ovenwright.storage.readings.time_nouns import TIME_UNITS, TimeHints, TimeRefused, Times
+from ovenwright.storage.readings.times import join_cells, read_times
 from ovenwright.storage.readings.units import Column, conclude_units, unit_named
 
 
@@ -113,6 +107,7 @@ class _Reader:
             unit=next((h.time_unit for h in heads if h.time_unit), ""),
             given_unit=self.story.choices.time_unit,
             day_first=self.story.choices.day_first,
+            heading_day_first=next((h.day_first for h in heads if h.day_first is not None), None),
             elapsed_word=any(h.elapsed_word for h in heads),
             clock_word=any(h.clock_word for h in heads),
             decimal=style.decimal,
