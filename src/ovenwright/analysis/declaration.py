@@ -95,7 +95,7 @@ class Measure:
 
     ``inputs`` says in words what it needs, ``missing`` what it does about readings that are not
     there, ``roles`` whose channels it makes sense for and takes when a plan names none (empty:
-    any). ``check`` looks at parameters together and returns what is wrong with them, or nothing.
+    any), ``never`` the roles whose channels it must not be asked of. ``check`` looks at parameters together and returns what is wrong with them, or nothing.
     """
 
     name: str
@@ -108,6 +108,7 @@ class Measure:
     of_channel: ChannelFunction | None = None
     of_group: GroupFunction | None = None
     roles: tuple[Role, ...] = ()
+    never: tuple[Role, ...] = ()
     check: Check | None = None
     source: str = "definition"
     lowest: float = -math.inf

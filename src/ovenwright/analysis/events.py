@@ -87,8 +87,8 @@ def _seen(
     for roles in groups:
         sights = []
         for i, channel in enumerate(profile.channels):
-            if channel.role not in roles:
-                continue
+            if channel.role not in roles or channel.place.zone:
+                continue  # a channel fixed in a zone does not pass the mouths
             curve = readings.cut(i, start, end)
             if len(curve) < 12:
                 continue

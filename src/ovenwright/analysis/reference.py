@@ -6,6 +6,7 @@ import math
 
 from ovenwright.analysis.declaration import Kind, Measure, Parameter
 from ovenwright.analysis.registry import declared_measures
+from ovenwright.domain.results import Unit
 
 _HEAD = """# Measures
 
@@ -29,18 +30,25 @@ def measures_page() -> str:
     parts.append("| measure | unit | of | what |\n| --- | --- | --- | --- |")
     for name, measure in declared_measures().items():
         of = "each channel" if measure.of_channel is not None else "all together"
-        parts.append(f"| [`{name}`](#{name}) | {measure.unit.value} | {of} | {measure.title} |")
+        parts.append(f"| [`{name}`](#{name}) | {_unit(measure.unit)} | {of} | {measure.title} |")
     parts.extend(_section(name, measure) for name, measure in declared_measures().items())
     return "\n".join(parts) + "\n"
 
 
+def _unit(unit: Unit) -> str:
+    return {Unit.CELSIUS: "°C", Unit.ONE: "share or ratio"}.get(unit, unit.value)
+
+
 def _section(name: str, measure: Measure) -> str:
-    lines = [f"\n## {name}\n", f"{measure.title}, in {measure.unit.value}, of {measure.covers}."]
+    lines = [f"\n## {name}\n", f"{measure.title}, in {_unit(measure.unit)}, of {measure.covers}."]
     lines.append(f"\n{measure.help}\n")
     lines.append(f"- Needs: {measure.inputs}.")
     if measure.roles:
         roles = ", ".join(role.value for role in measure.roles)
         lines.append(f"- On, when the requirement names nothing: {roles} channels.")
+    if measure.never:
+        roles = ", ".join(role.value for role in measure.never)
+        lines.append(f"- Refused on: {roles} channels.")
     lines.append(f"- Missing readings: {measure.missing}")
     lines.append(f"- Source: {measure.source}.")
     if measure.parameters:
@@ -50,7 +58,7 @@ def _section(name: str, measure: Measure) -> str:
 
 
 def _row(parameter: Parameter) -> str:
-    what = parameter.kind.value if parameter.unit is None else f"number, {parameter.unit.value}"
+    what = parameter.kind.value if parameter.unit is None else f"number, {_unit(parameter.unit)}"
     if parameter.kind is Kind.WORD:
         what = " or ".join(f"`{c}`" for c in parameter.choices)
     if parameter.kind is Kind.KINETICS and parameter.models:

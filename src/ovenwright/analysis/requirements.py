@@ -7,12 +7,13 @@ from difflib import get_close_matches
 
 from ovenwright.analysis.declaration import Kind, Measure, Parameter, Values
 from ovenwright.analysis.registry import declared_measures
-from ovenwright.domain.kinetics import DwellTable, Kinetics, ReferenceLibrary
+from ovenwright.domain.kinetics import Basis, DwellTable, Kinetics, ReferenceLibrary
 from ovenwright.domain.plan import Plan, Requirement
 from ovenwright.domain.results import Unit
 from ovenwright.domain.run import Role
 from ovenwright.errors import Fault, UnknownName
 
+_SURROUNDINGS = (Role.AIR, Role.WALL, Role.AMBIENT)
 _LIMITS: dict[Unit, tuple[float, float]] = {
     Unit.CELSIUS: (-273.15, 3000.0),
     Unit.SECOND: (0.0, math.inf),
@@ -44,6 +45,7 @@ def check_requirement(
         if wrong:
             faults.append(Fault(("parameters",), wrong, f"see measure {measure.name!r}"))
     faults.extend(_wrong_channels(measure, requirement, plan))
+    faults.extend(_wrong_roles(measure, requirement, plan, values.table))
     faults.extend(_wrong_limits(measure, requirement))
     return tuple(faults)
 
@@ -185,18 +187,40 @@ def _wrong_channels(measure: Measure, requirement: Requirement, plan: Plan) -> l
                 )
             )
         return faults
-    if measure.roles and Role.BODY in measure.roles:
-        for name in names:
-            channel = plan.channel(name)
-            if channel is not None and channel.body is None:
-                faults.append(
-                    Fault(
-                        ("on",),
-                        f"measure {measure.name!r} is about a reference body; channel {name!r} "
-                        "has none",
-                        "name a channel of role body, with its [channels.body] table",
-                    )
+    return faults
+
+
+def _wrong_roles(
+    measure: Measure, requirement: Requirement, plan: Plan, table: DwellTable | None
+) -> list[Fault]:
+    """Return faults of channels that feel something else than the measure is about."""
+    channels = [plan.channel(n) for n in chosen_channels(measure, requirement, plan)]
+    faults = []
+    for channel in channels:
+        if channel is None:
+            continue
+        role = channel.role
+        if Role.BODY in measure.roles and channel.body is None:
+            faults.append(
+                Fault(
+                    ("on",),
+                    f"measure {measure.name!r} is about a reference body; channel "
+                    f"{channel.name!r} has none",
+                    "name a channel of role body, with its [channels.body] table",
                 )
+            )
+        elif role in measure.never or (
+            table is not None and (table.basis is Basis.PRODUCT) == (role in _SURROUNDINGS)
+        ):
+            feels = "the product" if table is None else f"the {table.basis.value}"
+            faults.append(
+                Fault(
+                    ("on",),
+                    f"measure {measure.name!r} is about the temperature of {feels} here; channel "
+                    f"{channel.name!r} has the role {role.value}",
+                    "name channels that feel it",
+                )
+            )
     return faults
 
 

@@ -19,6 +19,11 @@ def zone_words(name: str) -> str:
     return name if name.lower().startswith("zone") else f"zone {name}"
 
 
+def in_zone(subject: Subject, zone: str) -> bool:
+    """Tell whether a channel is ever in a zone: one that travels is, one fixed in another not."""
+    return subject.channel.place.zone in {"", zone}
+
+
 def zone_edges(scene: Scene) -> tuple[tuple[str, float, float, float | None], ...]:
     """Return name, entry, exit (elapsed seconds) and setpoint of each zone, as the product met it.
 
@@ -40,11 +45,16 @@ def zone_edges(scene: Scene) -> tuple[tuple[str, float, float, float | None], ..
 
 
 def zone_stats(scene: Scene) -> tuple[ZoneStat, ...]:
-    """Return every channel's statistics in every zone; nothing for a chamber."""
+    """Return every channel's statistics in every zone; nothing for a chamber.
+
+    A channel fixed in one zone (``place.zone``) has them there alone, for the time the product was
+    in it.
+    """
     return tuple(
         _stat(scene.subject(channel), name, enter, leave, setpoint)
         for name, enter, leave, setpoint in zone_edges(scene)
         for channel in scene.profile.names
+        if in_zone(scene.subject(channel), name)
     )
 
 

@@ -174,6 +174,17 @@ def test_zones_and_lanes_are_taken_at_the_same_belt_position(bench: Make) -> Non
     assert deviation.value == pytest.approx(230.0 - 211.0, abs=0.05)
 
 
+def test_a_channel_fixed_in_a_zone_counts_there_alone(bench: Make) -> None:
+    run = bench(720.0)
+    run.add("travelling", np.full(721, 215.0), Role.AIR, place={"lane": "left"})
+    run.add("fixed", np.full(721, 190.0), Role.AIR, place={"lane": "right", "zone": "one"})
+    results = run.results()
+    assert [z.zone for z in results.zones if z.channel == "fixed"] == ["one"]
+    found = run.measure("setpoint_deviation", at_most=30.0)
+    assert found.value == pytest.approx(20.0)
+    assert "fixed is below in zone one" in found.notes[0]
+
+
 def test_spread_is_the_largest_difference_at_one_time(bench: Make) -> None:
     run = bench(1000.0)
     run.add("a", 20.0 + 0.08 * run.time_s)

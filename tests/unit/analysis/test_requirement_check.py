@@ -123,6 +123,19 @@ def test_every_kind_of_fault_is_told_where_it_is(
     assert all(f.remedy for f in found)
 
 
+@pytest.mark.parametrize(
+    ("measure", "parameters"),
+    [("log_reduction", {"kinetics": "bug"}), ("dwell_share", {"table": "table"})],
+)
+def test_what_is_about_the_product_is_not_asked_of_the_air(
+    faults_of: Callable[..., tuple[Fault, ...]], measure: str, parameters: dict[str, Any]
+) -> None:
+    found = faults_of(measure, on="air", parameters=parameters)
+    assert [f.path for f in found] == [("on",)]
+    assert "about the temperature of the product" in found[0].what
+    assert faults_of(measure, on="core", parameters=parameters) == ()
+
+
 def test_all_faults_are_told_at_once(faults_of: Callable[..., tuple[Fault, ...]]) -> None:
     found = faults_of("time_to", on="wall", at_least=-1.0, parameters={"levle_c": 60.0})
     assert {f.path[0] for f in found} == {"parameters", "on", "at_least"}

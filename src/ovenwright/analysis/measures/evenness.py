@@ -11,7 +11,7 @@ from ovenwright.analysis.declaration import Finding, Measure, Parameter, Values,
 from ovenwright.analysis.holes import stretch_words
 from ovenwright.analysis.subject import Group, Subject
 from ovenwright.analysis.uniformity import survey
-from ovenwright.analysis.zones import LEAST_SEEN, zone_edges, zone_words
+from ovenwright.analysis.zones import LEAST_SEEN, in_zone, zone_edges, zone_words
 from ovenwright.domain.arrays import FloatArray
 from ovenwright.domain.plan import TunnelOven
 from ovenwright.domain.results import Unit
@@ -122,7 +122,8 @@ def lane_difference(group: Group, _values: Values) -> Finding:
         means: dict[str, float] = {}
         drawn: list[FloatArray] = []
         for lane, subjects in lanes.items():
-            parts = [(s, s.process.within(enter, leave)) for s in subjects]
+            here = [s for s in subjects if not zone or in_zone(s, zone)]
+            parts = [(s, s.process.within(enter, leave)) for s in here]
             seen = [
                 (s, p) for s, p in parts if len(p) > 1 and p.seen_s >= LEAST_SEEN * (leave - enter)
             ]
@@ -187,6 +188,8 @@ def _zone_deviation(group: Group) -> Finding:
         if setpoint is None:
             continue
         for subject in group.subjects:
+            if not in_zone(subject, zone):
+                continue
             part = subject.process.within(enter, leave)
             if len(part) < 2 or part.seen_s < LEAST_SEEN * (leave - enter):
                 blind = blind or f"{subject.name} has too few readings in {zone_words(zone)}"

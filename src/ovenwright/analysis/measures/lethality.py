@@ -213,6 +213,7 @@ def _kinetics(models: tuple[Model, ...], *, required: bool = True) -> Parameter:
     )
 
 
+_NO_PRODUCT = (Role.AIR, Role.WALL, Role.BODY, Role.AMBIENT)
 _LETHAL = (Model.BIGELOW, Model.WEIBULL)
 _MISSING = (
     "Gaps add nothing, so the value is a lower bound: an at_least limit that it meets is met. The "
@@ -235,6 +236,7 @@ MEASURES = (
         parameters=(_kinetics(_LETHAL), UNTIL),
         of_channel=log_reduction,
         roles=(Role.CORE,),
+        never=_NO_PRODUCT,
         check=needs_z,
         lowest=0.0,
         source="Bigelow's method; Mafart et al. 2002 for the Weibull form (from memory)",
@@ -294,6 +296,7 @@ MEASURES = (
         ),
         of_channel=units,
         roles=(Role.CORE,),
+        never=_NO_PRODUCT,
         check=needs_z,
         lowest=0.0,
         source="Del Vecchio, Dayharsh & Baselt 1951 (factor 1.393 a kelvin, that is z 6.947 K)",
@@ -310,6 +313,7 @@ MEASURES = (
         missing=_MISSING,
         parameters=(_kinetics((Model.ARRHENIUS,)), UNTIL),
         of_channel=extent,
+        never=_NO_PRODUCT,
         lowest=0.0,
         highest=1.0,
         source="first-order Arrhenius law, as in Zanoni, Peri & Bruno 1995",
