@@ -69,6 +69,7 @@ def _about_deciding(
     budgets: Sequence[Budget],
 ) -> Iterator[str]:
     by_channel = {b.channel: b for b in budgets}
+    kept_open: dict[tuple[str, str], list[str]] = {}
     for verdict, result in zip(requirements, deciding, strict=True):
         if verdict.outcome is Outcome.PASS:
             continue
@@ -87,7 +88,8 @@ def _about_deciding(
             continue
         if result.doubt or math.isnan(result.value):
             why = result.doubt or result.reason or "it could not be evaluated"
-            yield f"{name}: {channel or 'the whole oven'} keeps it open: {why}."
+            short = why.split(":", 1)[0]
+            kept_open.setdefault((channel or "the whole oven", short), []).append(name)
             continue
         budget = by_channel.get(channel or "")
         main = main_line(budget) if budget else None
@@ -100,6 +102,8 @@ def _about_deciding(
             )
         else:
             yield f"{name}: {channel or 'the whole oven'} is too near the limit to be sure."
+    for (channel, why), names in kept_open.items():
+        yield f"{', '.join(names)}: {channel} keeps {'it' if len(names) == 1 else 'them'} open ({why})."
 
 
 def _about_spans(results: Results, deciding: Sequence[MeasureResult | None]) -> Iterator[str]:

@@ -484,7 +484,7 @@ def test_looks_name_the_deciding_channel_the_stretch_and_the_lane() -> None:
     looks = " ".join(verdict.next_looks)
     for part in (
         "hot enough: look at core rear",
-        "safe enough: core front keeps it open: gap at the maximum",
+        "safe enough: core front keeps it open (gap at the maximum)",
         "core front, open junction from 4:10 to 4:50: rail value for 40 s; re-make the joint.",
         "zone 3: air is colder on the right lane",
     ):

@@ -200,6 +200,7 @@ def _off_company(case: Case, i: int) -> Finding | None:
         i,
         float(trace.time_s[0]),
         float(trace.time_s[-1]),
-        f"agrees with its company near {case.bench.reference_c:.0f} °C only; as type {best[1]} wire "
-        f"recorded as {trace.kind} it would be off by {best[0]:.1f} K instead of {as_is:.1f} K",
+        f"agrees with the others of its role near {case.bench.reference_c:.0f} °C but is "
+        f"{as_is:.1f} K off when hot; as type {best[1]} wire recorded as {trace.kind} it would be "
+        f"{best[0]:.1f} K off",
     )
