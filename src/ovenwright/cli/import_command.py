@@ -71,7 +71,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     add("--dry-run", action="store_true", help="conclude only, keep nothing")
 
 
-def choices_of(args: argparse.Namespace, settings: Settings) -> Choices:
+def choices_of(args: argparse.Namespace) -> Choices:
     """Return what the command line decides.
 
     Raises
@@ -103,8 +103,7 @@ def choices_of(args: argparse.Namespace, settings: Settings) -> Choices:
         time_unit=args.time_unit,
         channels=_names(args.channels),
         day_first=args.day_first,
-        # config folds the flag, the environment and the file into one value
-        zone=settings.zone,
+        zone=args.zone or "",
         delimiter=args.delimiter,
         decimal=args.decimal,
         encoding=args.encoding,
@@ -122,7 +121,7 @@ def _names(text: str | None) -> tuple[str, ...]:
 
 def run(args: argparse.Namespace, settings: Settings) -> int:
     """Bring in the files and tell what was concluded."""
-    choices = choices_of(args, settings)
+    choices = choices_of(args)
     from ovenwright.cli.show import emit_json, progress
     from ovenwright.compose import build
     from ovenwright.workflow.bringing_in import bring_in
@@ -130,7 +129,12 @@ def run(args: argparse.Namespace, settings: Settings) -> int:
     logbook = None if args.dry_run else build(settings).logbook
     with progress("reading", quiet=args.json):
         brought = bring_in(
-            args.files, choices, logbook=logbook, plan_file=args.plan, title=args.title
+            args.files,
+            choices,
+            logbook=logbook,
+            plan_file=args.plan,
+            title=args.title,
+            usual_zone=settings.zone,
         )
     if args.json:
         emit_json(brought.facts())

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import hashlib
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -139,6 +138,7 @@ def bring_in(
     plan_file: Path | None = None,
     title: str = "",
     noted: Sequence[Noted] = (),
+    usual_zone: str = "",
 ) -> Brought:
     """Read files into one run and seal it.
 
@@ -150,6 +150,7 @@ def bring_in(
     plan_file : a plan whose channels are matched with the columns and which is kept with the run
     title : name of the run; the plan's, or the first file's, when left empty
     noted : what a person noted on the time axis: load-in, load-out, a door, a word
+    usual_zone : time zone of clocks where neither `choices` nor the plan names one
 
     Raises
     ------
@@ -162,9 +163,10 @@ def bring_in(
     plan = read_plan(plan_file) if plan_file is not None else None
     plan_text = plan_file.read_text(encoding="utf-8-sig") if plan_file is not None else ""
     notes: list[str] = []
-    if plan is not None:
-        choices = _with_plan(choices, plan, notes)
+    choices, zone_note = _with_plan(choices, plan, usual_zone)
     joined = join_files([read_file(f, choices) for f in files], choices.join)
+    if joined.absolute and zone_note:
+        notes.append(zone_note)
     if not joined.channels:
         raise ReadingsRefused("no temperature column was found", file=files[0].name)
     channels = joined.channels
@@ -192,14 +194,20 @@ def bring_in(
     return replace(brought, run=sealed, sealed=True)
 
 
-def _with_plan(choices: Choices, plan: Plan, notes: list[str]) -> Choices:
-    """Add what a plan knows: which columns are temperatures, and where the clock hangs."""
-    planned = tuple(n for c in plan.channels for n in (c.name, c.column) if n)
-    zone = choices.zone
-    if not zone and plan.site.time_zone != "UTC":
-        zone = plan.site.time_zone
-        notes.append(f"times without a zone are read in the plan's, {zone} (--zone overrules)")
-    return replace(choices, planned=planned, zone=zone)
+def _with_plan(choices: Choices, plan: Plan | None, usual_zone: str) -> tuple[Choices, str]:
+    """Add what plan and settings know: which columns are temperatures, where the clock hung."""
+    note = ""
+    if not choices.zone:
+        zone, whose = usual_zone, "the one in the settings"
+        if plan is not None and plan.site.time_zone != "UTC":
+            zone, whose = plan.site.time_zone, "the plan's"
+        if zone:
+            note = f"times without a zone are read in {zone}, {whose} (--zone overrules)"
+        choices = replace(choices, zone=zone)
+    if plan is not None:
+        planned = tuple(n for c in plan.channels for n in (c.name, c.column) if n)
+        choices = replace(choices, planned=planned)
+    return choices, note
 
 
 def match_plan(
@@ -275,11 +283,13 @@ def _run_of(
     files: Sequence[Path],
 ) -> Run:
     series: dict[str, Series] = {}
-    axes: dict[bytes, IntArray] = {}
+    axes: list[IntArray] = []
     for c in channels:
         # channels read together share one time axis object, which keeps a long run small
-        key = hashlib.blake2b(c.time_ns.tobytes(), digest_size=16)
-        axis = axes.setdefault(key.digest(), c.time_ns)
+        axis = next((a for a in axes if a is c.time_ns or np.array_equal(a, c.time_ns)), None)
+        if axis is None:
+            axis = c.time_ns
+            axes.append(axis)
         celsius = c.unit == "degC"
         series[c.name] = Series(
             time_ns=axis,

@@ -132,10 +132,16 @@ def test_row_of_units(read: Read, units: str) -> None:
         'Time (s),"Core, °C","Air, °C"',
         "Time (s),Core(°C),Air°C",
         "Time (s),Core Celsius,Air_degC",
+        "Time (s),Core C,Air C",
+        "Time (s),Core (\ufffdC),Air (Â°C)",
+        "Time (s),Core (°C),Air (°C),",
+        "Time (s),Core Temp C,Air Temp C",
     ],
 )
 def test_units_in_headings(read: Read, heading: str) -> None:
-    assert_core_and_air(read(table(heading)))
+    found = read(table(heading).replace(" Temp", ""))
+    assert_core_and_air(found)
+    assert not found.set_aside
 
 
 def test_fahrenheit_and_kelvin_keep_their_numbers(read: Read) -> None:
@@ -465,6 +471,21 @@ def test_thousands_mark_in_the_time(read: Read) -> None:
     text = "Time (s),Core (°C)\n"
     text += "".join(f'"{i:,}",{20 + i * 0.01:.2f}\n' for i in range(2000))
     assert (np.diff(read(text).channels[0].time_ns) == 10**9).all()
+
+
+def test_headings_in_two_rows(read: Read) -> None:
+    found = read(table("Time (s),Core,Air\n,left (°C),right (°C)"))
+    assert [(c.name, c.unit) for c in found.channels] == [
+        ("Core left", "degC"),
+        ("Air right", "degC"),
+    ]
+
+
+def test_a_delimiter_at_the_end_of_each_line(read: Read) -> None:
+    text = table("Time (s);Core (°C);Air (°C)", ";", ",").replace("\n", ";\n")
+    found = read(text)
+    assert_core_and_air(found)
+    assert not found.set_aside
 
 
 def test_headings_without_a_column_are_told(read: Read) -> None:

@@ -121,6 +121,16 @@ def test_a_plan_names_the_channels(file: Path, plan: Path, tmp_path: Path) -> No
     assert any("does not know, kept: Extra" in n for n in brought.notes)
 
 
+def test_zone_of_person_plan_and_settings_in_that_order(file: Path, plan: Path) -> None:
+    def start(zone: str, plan_file: Path | None, usual: str) -> str | None:
+        choices = Choices(zone=zone)
+        return bring_in([file], choices, logbook=None, plan_file=plan_file, usual_zone=usual).start
+
+    assert start("Asia/Tokyo", plan, "Asia/Kolkata") == "2026-03-04T14:12:00+09:00"
+    assert start("", plan, "Asia/Kolkata") == "2026-03-04T14:12:00+02:00"
+    assert start("", None, "Asia/Kolkata") == "2026-03-04T14:12:00+05:30"
+
+
 def test_a_plan_that_fits_no_column_is_refused(tmp_path: Path, plan: Path) -> None:
     other = tmp_path / "other.csv"
     other.write_text("Time (s),X (°C)\n0,20\n1,21\n2,22\n", encoding="utf-8")

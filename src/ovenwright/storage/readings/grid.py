@@ -154,6 +154,8 @@ def _with_headings(rows: Sequence[Sequence[str]], grid: Grid, header_row: int | 
                 heading = i
             break
     names = _fit(rows[heading], grid) if heading is not None else [""] * grid.columns
+    if heading is not None and header_row is None and not all(names):
+        names = _with_row_above(rows, heading, names, grid)
     cells = tuple(_fit(rows[units], grid)) if units is not None else None
     return Grid(
         grid.columns,
@@ -166,6 +168,19 @@ def _with_headings(rows: Sequence[Sequence[str]], grid: Grid, header_row: int | 
         tuple(names),
         cells,
     )
+
+
+def _with_row_above(
+    rows: Sequence[Sequence[str]], heading: int, names: list[str], grid: Grid
+) -> list[str]:
+    """Complete headings that leave cells empty by the row above, where that has them all."""
+    above = next((rows[i] for i in range(heading - 1, -1, -1) if any(rows[i])), None)
+    if above is None or not _is_wide(above, grid):
+        return names
+    upper = _fit(above, grid)
+    if not all(upper) or not any(cell_class(c) == "X" for c in upper):
+        return names
+    return [" ".join(w for w in pair if w) for pair in zip(upper, names, strict=True)]
 
 
 def _width(row: Sequence[str]) -> int:

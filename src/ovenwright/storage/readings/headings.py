@@ -11,7 +11,8 @@ from enum import Enum, auto
 TEMPERATURE_UNITS = ("degC", "degF", "K")
 
 _TEMPERATURE = re.compile(
-    r"^(?:(?:deg(?:rees?|s)?|°|º|grad)[\s._]*(celsius|fahrenheit|kelvin|[cfk])\.?"
+    # the last few are what is left of a degree sign after a wrong encoding
+    r"^(?:(?:deg(?:rees?|s)?|Â°|°|º|˚|grad|\ufffd|ï¿½|\?)[\s._]*(celsius|fahrenheit|kelvin|[cfk])\.?"
     r"|(celsius|fahrenheit|kelvin)|([℃℉])|([cfk]))$",
     re.IGNORECASE,
 )
@@ -200,7 +201,8 @@ _TRAILING = re.compile(
     re.IGNORECASE,
 )
 _GLUED = re.compile(r"^(?P<name>.*\S)(?P<inside>[°º]\s?[cfk]|[℃℉])$", re.IGNORECASE)
-_LETTER = re.compile(r"^(?P<name>.+?)(?:_|,\s*|\s+/\s*)(?P<inside>[cfkCFK])$")
+_LETTER = re.compile(r"^(?P<name>.+?)(?:_|,\s*|\s+/\s*|\s+)(?P<inside>[cfkCFK])$")
+_TEMP_LETTER = re.compile(r"^(?P<name>.*\btemp(?:erature|\.)?)\s+(?P<inside>[CFK])$", re.IGNORECASE)
 
 
 class HeadingKind(Enum):
@@ -290,8 +292,14 @@ def _letters_are_names(texts: Sequence[str]) -> bool:
 
 
 def _shared_suffix(texts: Sequence[str]) -> str:
-    """Return c, f or k where most headings end in _c, _f or _k, and no other letter does so."""
+    """Return c, f or k where headings end in _c, _f or _k, and no other letter does so.
+
+    With no more than a space before it, the letter has to come at least twice: one "Sensor C" is a
+    name.
+    """
     ends = Counter(m[1].lower() for t in texts if (m := re.search(r"(?:_|, ?|/ ?)([A-Za-z])$", t)))
+    spaced = Counter(m[1].lower() for t in texts if (m := re.search(r"\s([A-Za-z])$", t)))
+    ends += Counter({e: n for e, n in spaced.items() if n >= 2 or e not in "cfk"})
     hot = {e for e in ends if e in "cfk"}
     others = {e for e in ends if e not in "cfks"}
     return hot.pop() if len(hot) == 1 and not others else ""
@@ -309,6 +317,9 @@ def _split(text: str, letters_are_names: bool, suffix: str) -> tuple[str, str]:
             continue
         if is_unit_cell(inside):
             return match["name"].strip(" _,:/|;-") or text, inside
+    match = _TEMP_LETTER.match(text)
+    if match:
+        return match["name"], match["inside"]
     match = _LETTER.match(text)
     if match and suffix and match["inside"].lower() == suffix:
         return match["name"].strip(), match["inside"]

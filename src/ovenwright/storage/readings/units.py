@@ -144,6 +144,8 @@ def _without_readings(
     for i in left:
         column = columns[i]
         why = ""
+        if not np.isfinite(column.value).any() and not column.heading.text:
+            continue
         if not np.isfinite(column.value).any():
             if any(found.unit) or column.heading.named or len(left) > 1:
                 rest.append(i)
