@@ -10,6 +10,7 @@
     ├── ReadingsRefused                a file of readings that can't be read safely  exit 2
     ├── TooLittleData                  readings that can't carry what was asked      exit 2
     ├── MissingExtra                   an optional library is not installed          exit 2
+    ├── InstrumentTrouble              an instrument or its link, when waiting can't mend it  exit 4
     └── StorageTrouble                 disk, logbook, sealed file                    exit 4
         ├── DigestMismatch             a sealed run was altered
         └── CatalogueTrouble           the index can't be read or written
@@ -140,6 +141,12 @@ class MissingExtra(OvenwrightError):
         super().__init__(
             f"{library} is not installed", remedy=f"run: pip install 'ovenwright[{extra}]'"
         )
+
+
+class InstrumentTrouble(OvenwrightError):
+    """An instrument, or the link to it, is in trouble that waiting will not mend."""
+
+    exit_code = 4
 
 
 class StorageTrouble(OvenwrightError):
