@@ -21,6 +21,8 @@ from ovenwright.storage.readings.time_nouns import (
 )
 from ovenwright.storage.readings.time_patterns import MONTHS, Parts, time_of_day
 
+_SAME = "day and month are the same number"
+
 
 def read_dates(text: Any, form: re.Pattern[str], hints: TimeHints) -> Times:
     """Read dates, with a time of day or without.
@@ -35,6 +37,7 @@ def read_dates(text: Any, form: re.Pattern[str], hints: TimeHints) -> Times:
     concluded: list[Concluded] = []
     if "p" in parts:
         day, why = _day_first(parts, clock, hints)
+        said = hints.day_first is not None or hints.heading_day_first is not None
         p, q = parts.ints("p"), parts.ints("q")
         days, real = _days(parts.ints("y"), q if day else p, p if day else q)
         concluded.append(
@@ -43,7 +46,7 @@ def read_dates(text: Any, form: re.Pattern[str], hints: TimeHints) -> Times:
                 "day first" if day else "month first",
                 why,
                 "--month-first" if day else "--day-first",
-                certain=hints.day_first is not None or hints.heading_day_first is not None,
+                certain=said or why == _SAME,
             )
         )
     else:
@@ -99,7 +102,7 @@ def _day_first(parts: Parts, clock: IntArray, hints: TimeHints) -> tuple[bool, s
     if q.max() > 12 >= p.max():
         return False, f"{int(q.max())} stands second and is no month"
     if (p == q).all():
-        return True, "day and month are the same number"
+        return True, _SAME
     shown = parts.text("sep")
     ns = {}
     for day in (True, False):
