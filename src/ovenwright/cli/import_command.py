@@ -66,7 +66,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         "--join",
         default="auto",
         choices=("auto", "time", "beside", "after"),
-        help="several files: see docs/how-to/bring-in-readings.md",
+        help="how several files become one run (default: auto)",
     )
     add("--dry-run", action="store_true", help="conclude only, keep nothing")
 

@@ -492,3 +492,33 @@ def test_headings_without_a_column_are_told(read: Read) -> None:
     found = read(table("Time (s),Core (°C),Air (°C),Gone (°C)"))
     assert_core_and_air(found)
     assert any("Gone" in n for n in found.notes)
+
+
+def test_a_second_recording_in_the_same_file_is_refused(read: Read) -> None:
+    body = table("Time (s),Core (°C),Air (°C)")
+    with pytest.raises(ReadingsRefused, match="second recording") as caught:
+        read(body + body.split("\n", 1)[1])
+    assert caught.value.line == ROWS + 2
+
+
+@pytest.mark.parametrize("order", ["reversed", "halves", "shuffled"])
+def test_rows_out_of_order(read: Read, order: str) -> None:
+    head, *rows = table("Time (s),Core (°C),Air (°C)").splitlines()
+    mixed = {
+        "reversed": rows[::-1],
+        "halves": rows[30:] + rows[:30],
+        "shuffled": [rows[i] for i in np.random.default_rng(1).permutation(ROWS)],
+    }[order]
+    found = read("\n".join([head, *mixed]))
+    assert_core_and_air(found)
+    assert (found.channels[0].quality & int(Quality.REORDERED)).any()
+
+
+def test_a_column_asked_for_takes_its_siblings_unit(read: Read) -> None:
+    text = "Time (s),Core (°C),Spot,Belt (m/min)\n"
+    text += "".join(f"{i},{20 + i},{30 + i},1.2\n" for i in range(60))
+    assert [c.name for c in read(text).channels] == ["Core"]
+    found = read(text, channels=("Core", "Spot"))
+    assert [(c.name, c.unit) for c in found.channels] == [("Core", "degC"), ("Spot", "degC")]
+    with pytest.raises(ReadingsRefused, match="no unit of temperature"):
+        read(text, channels=("Core", "Belt"))

@@ -75,6 +75,8 @@ class Placer:
         """Bring the source's own time to UTC, as far as it is known."""
         good = ~times.bad
         restamped = times.restamped
+        if not times.absolute and not times.clock and not self.story.long:
+            self._refuse_second_start(times.ns, good)
         if times.letters and not self.story.choices.zone:
             raise self.story.refuse(
                 f"the times carry {times.letters!r}, letters that stand for more than one zone",
@@ -121,6 +123,24 @@ class Placer:
                 )
         times.restamped = restamped
 
+    def _refuse_second_start(self, ns: IntArray, good: BoolArray) -> None:
+        """Refuse a table in which elapsed time starts again: two recordings in one file."""
+        shown = ns[good]
+        falls = np.flatnonzero(np.diff(shown) < 0)
+        if not 1 <= falls.size <= _MOST_STARTS:
+            return
+        span = int(shown.max() - shown[0])
+        for fall in falls.tolist():
+            begun_again = abs(shown[fall + 1] - shown[0]) <= 0.02 * span
+            ran_long = shown[fall] - shown[0] >= 0.3 * span
+            if begun_again and ran_long and shown.size - fall > _FEWEST_ROWS:
+                raise self.story.refuse(
+                    f"the time falls from {shown[fall] / NS:g} s to {shown[fall + 1] / NS:g} s: a "
+                    "second recording begins here",
+                    "each part in a file of its own, with --join after if they belong together",
+                    int(np.flatnonzero(good)[fall + 1]),
+                )
+
     def _to_utc(
         self, ns: IntArray, good: BoolArray, restamped: BoolArray | None
     ) -> tuple[IntArray, BoolArray | None]:
@@ -153,6 +173,8 @@ class Placer:
             )
 
 
+_MOST_STARTS = 20
+_FEWEST_ROWS = 5
 _BEGUN = re.compile(
     r"(?:^|\W)(?:start|started|begin|began|begun|beginn|recorded|début|inicio|inizio|sākums)\w*"
     r"(?:\W*(?:time|date|at|on|zeit|datum|and|of|recording|test|run))*[^\w]*(?P<moment>\d.*)$",

@@ -80,12 +80,15 @@ class _Reader:
 
     def __init__(self, table: Table, choices: Choices) -> None:
         headings = read_headings(table.names, table.unit_cells)
-        self.story = Story(table, choices, headings, list(table.concluded), list(table.notes))
+        self.story = Story(
+            table, choices, headings, concluded=list(table.concluded), notes=list(table.notes)
+        )
 
     def read(self) -> FileFound:
         selection = select_columns(self.story.table, self.story.headings, self.story.choices)
         self.story.concluded += selection.concluded
         self.story.aside += selection.aside
+        self.story.long = selection.long_name is not None
         collector = Collector(self.story, selection)
         style = collector.style()
         cells = collector.collect(style)

@@ -18,6 +18,7 @@ class Story:
     table: Table
     choices: Choices
     headings: list[Heading]
+    long: bool = False
     concluded: list[Concluded] = field(default_factory=list)
     notes: list[str] = field(default_factory=list)
     aside: list[SetAside] = field(default_factory=list)

@@ -79,6 +79,13 @@ def conclude_units(
             )
     for i, column in enumerate(columns):
         _from_words(i, column, choices, found)
+        if column.heading.other_unit and not found.unit[i]:
+            raise ReadingsRefused(
+                f"column {column.heading.text!r} was asked for and is in "
+                f"{column.heading.other_unit}, no unit of temperature",
+                file=file,
+                option=f'--unit "{column.heading.name}=C" if it is one all the same',
+            )
     left = [i for i, u in enumerate(found.unit) if not u]
     if left:
         left = _without_readings(columns, left, found, choices)
@@ -86,7 +93,7 @@ def conclude_units(
         _from_banner(columns, left, banner, found)
         left = [i for i in left if not found.unit[i]]
     if left and len(left) < sum(1 for c in columns):
-        left = _from_siblings(columns, left, found)
+        left = _from_siblings(columns, left, found, choices)
     if left:
         _from_values(columns, left, found, choices, file)
     return found
@@ -190,7 +197,9 @@ def _from_banner(
     )
 
 
-def _from_siblings(columns: Sequence[Column], left: Sequence[int], found: Units) -> list[int]:
+def _from_siblings(
+    columns: Sequence[Column], left: Sequence[int], found: Units, choices: Choices
+) -> list[int]:
     """Where other columns carry a unit, give it to namesakes only; set the rest aside."""
     known = Counter(u for u in found.unit if u)
     if not known:
@@ -199,7 +208,8 @@ def _from_siblings(columns: Sequence[Column], left: Sequence[int], found: Units)
     taken: list[str] = []
     for i in left:
         column = columns[i]
-        if len(known) == 1 and (column.heading.named or _stem(column.heading.name) in stems):
+        kin = column.heading.named or _stem(column.heading.name) in stems
+        if len(known) == 1 and (kin or _asked(column, choices)):
             found.unit[i] = next(iter(known))
             taken.append(column.heading.name)
         else:
