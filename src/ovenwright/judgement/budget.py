@@ -50,9 +50,14 @@ def temperature_that_matters(name: str, results: Results, plan: Plan) -> float:
     temp_c = results.profile.temp_c[window, results.profile.index(name)]
     if not bool(np.any(np.isfinite(temp_c))):
         return math.nan
-    for requirement, answers in zip(plan.requirements, results.by_requirement, strict=False):
-        mine = [a for a in answers if a.channel == name]
-        limit = _limit_c(requirement, mine[0].unit) if mine else None
+    asked = [
+        (requirement, mine[0].unit)
+        for requirement, answers in zip(plan.requirements, results.by_requirement, strict=False)
+        if (mine := [a for a in answers if a.channel == name])
+    ]
+    asked.sort(key=lambda one: one[1] is not Unit.CELSIUS)  # stable: else the order of the plan
+    for requirement, unit in asked:
+        limit = _limit_c(requirement, unit)
         if limit is not None:
             return limit
     return float(np.nanmax(temp_c))

@@ -114,6 +114,12 @@ def test_a_budget_is_taken_at_the_limit_it_is_held_against() -> None:
     asked = Requirement(name="n", measure="time_to", parameters={"level_c": 70.0}, at_most=900.0)
     (budget,) = budgets_of(results_with((CLASS,), answers=((timed,),)), plan_with(asked))
     assert budget.at_c == 70.0
+    # a limit in °C comes first, wherever it stands in the plan
+    hot = Requirement(name="h", measure="max_temperature", at_least=50.0)
+    (budget,) = budgets_of(
+        results_with((CLASS,), answers=((timed,), (answer,))), plan_with(asked, hot)
+    )
+    assert budget.at_c == 50.0
 
 
 def test_few_degrees_of_freedom_widen_the_factor() -> None:
