@@ -127,7 +127,7 @@ def test_surface_time_constant_is_the_half_space_scale() -> None:
 
 def test_lumped_body() -> None:
     # k 180, rho 2800, c 880, h 53, A 2 m², V 0.02 m³, 700 °C in 15 °C: 617.0620 °C after 60 s
-    # (worked case after Holman, Heat Transfer, lumped form; Bi 0.0029)
+    # (Cengel and Ghajar, Heat and Mass Transfer, ch. 4; Bi 0.0029)
     tau = sampling.body_time_constant_s(
         mass_kg=2800 * 0.02, heat_capacity_j_kg_k=880, area_m2=2.0, coefficient_w_m2_k=53
     )

@@ -8,7 +8,8 @@ from CoolProp.CoolProp import PropsSI
 
 from ovenwright.physics import water
 
-# MPa and K. Source: IAPWS R7-97(2012), table 36
+# MPa and K. Source: IAPWS R7-97(2012), table 36 (first two from memory, last in a copy; the formula's
+# own agreement to seven digits and the property library below speak for all three)
 VERIFICATION = [(0.1, 372.755919), (1.0, 453.035632), (10.0, 584.149488)]
 # K and MPa. Source: IAPWS R7-97(2012), table 35 (from memory)
 VERIFICATION_PRESSURE = [(300, 0.353658941e-2), (500, 2.63889776), (600, 12.3443146)]
