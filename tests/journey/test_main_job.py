@@ -184,3 +184,16 @@ def test_the_demo_runs_and_leaves_its_reports(shell: Shell) -> None:
     reports = sorted(p.suffix for p in (shell.folder / "demo-logbook" / "reports").iterdir())
     assert reports.count(".html") == reports.count(".pdf") == reports.count(".xlsx") == 3
     assert (shell.folder / "demo-logbook" / "reports" / "story.md").is_file()
+
+
+def test_marks_that_a_person_noted_are_kept_and_used(shell: Shell) -> None:
+    run = shell.json(
+        "import", "bake.csv", "--plan", "loaf.toml", "--zone", "Europe/Riga", "--title", "marked",
+        "--mark", "load-in@4:00", "--mark", "load-out@0:38:00", "--mark", "note@600=fan off",
+    )["run"]  # fmt: skip
+    judged = shell.json("judge", run, code=1)
+    assert judged["load_in"]["found"] == "marked"
+    assert judged["load_in"]["at_s"] == 240.0
+    assert judged["load_out"]["at_s"] == 2280.0
+    told = shell.json("import", "bake.csv", "--mark", "oven@soon", code=2)
+    assert "KIND@TIME" in told["remedy"]

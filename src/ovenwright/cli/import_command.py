@@ -12,7 +12,7 @@ from ovenwright.errors import UsageError
 
 if TYPE_CHECKING:
     from ovenwright.storage.readings import Choices
-    from ovenwright.workflow.bringing_in import Brought
+    from ovenwright.workflow.bringing_in import Brought, Noted
 
 _EPILOG = """What is not given is concluded from the file and told with its reason. A file that can be
 read in two ways is refused, naming the option that decides. Nothing is altered: the file itself is
@@ -68,6 +68,13 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         choices=("auto", "time", "beside", "after"),
         help="how several files become one run (default: auto)",
     )
+    add(
+        "--mark",
+        action="append",
+        default=[],
+        metavar="KIND@TIME[=TEXT]",
+        help="load-in, load-out, door or note, at s, m:ss or h:mm:ss after the first reading",
+    )
     add("--dry-run", action="store_true", help="conclude only, keep nothing")
 
 
@@ -115,6 +122,38 @@ def choices_of(args: argparse.Namespace) -> Choices:
     )
 
 
+def noted_of(words: list[str]) -> tuple[Noted, ...]:
+    """Return the marks that the command line notes.
+
+    Raises
+    ------
+    UsageError : if one can't be understood
+    """
+    from ovenwright.domain.run import MarkKind
+    from ovenwright.workflow.bringing_in import Noted
+
+    kinds = {
+        k.value: k for k in (MarkKind.LOAD_IN, MarkKind.LOAD_OUT, MarkKind.DOOR, MarkKind.NOTE)
+    }
+    out = []
+    for word in words:
+        head, _, text = word.partition("=")
+        kind, at, moment = head.partition("@")
+        parts = moment.split(":")
+        try:
+            seconds = sum(float(p) * 60**i for i, p in enumerate(reversed(parts)))
+        except ValueError:
+            seconds = -1.0
+        if kind not in kinds or not at or len(parts) > 3 or not 0 <= seconds < 1e9:
+            raise UsageError(
+                f"{word!r} can't be understood",
+                where="--mark",
+                remedy=f"write KIND@TIME, for example door@1:30:00; kinds: {', '.join(kinds)}",
+            )
+        out.append(Noted(kinds[kind], seconds, text.strip()))
+    return tuple(out)
+
+
 def _names(text: str | None) -> tuple[str, ...]:
     return tuple(n.strip() for n in (text or "").split(",") if n.strip())
 
@@ -135,6 +174,7 @@ def run(args: argparse.Namespace, settings: Settings) -> int:
             plan_file=args.plan,
             title=args.title,
             usual_zone=settings.zone,
+            noted=noted_of(args.mark),
         )
     if args.json:
         emit_json(brought.facts())

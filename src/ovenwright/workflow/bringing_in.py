@@ -35,7 +35,7 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True, slots=True)
 class Noted:
-    """A mark that a person noted: seconds since the first reading, or a moment on the clock."""
+    """A mark that a person noted, in seconds since the first reading."""
 
     kind: MarkKind
     at_s: float
