@@ -9,22 +9,11 @@ from __future__ import annotations
 from enum import StrEnum
 from typing import Annotated, Literal
 
-from pydantic import BaseModel, ConfigDict, Field, model_validator
+from pydantic import Field, model_validator
 
 from ovenwright.domain.run import Role
-
-PositiveFloat = Annotated[float, Field(gt=0, allow_inf_nan=False)]
-FiniteFloat = Annotated[float, Field(allow_inf_nan=False)]
-Share = Annotated[float, Field(ge=0, le=1, allow_inf_nan=False)]
-
-
-class Strict(BaseModel):
-    """Refuses unknown keys, never changes after it was made."""
-
-    # TOML has one number kind an author thinks of: 34 for 34.0 is no fault
-    model_config = ConfigDict(
-        extra="forbid", frozen=True, strict=False, use_attribute_docstrings=True
-    )
+from ovenwright.domain.sources import SourcePlan
+from ovenwright.domain.strict import FiniteFloat, PositiveFloat, Share, Strict
 
 
 class SensorType(StrEnum):
@@ -434,6 +423,8 @@ class Plan(Strict):
     """What a reader must know before acting on the verdict."""
     sources: tuple[str, ...] = ()
     """Where the numbers of this plan come from."""
+    instruments: tuple[SourcePlan, ...] = ()
+    """The instruments that are read while recording, and which channel each of their keys feeds."""
 
     def channel(self, name: str) -> Channel | None:
         """Return the channel of that name, or None."""

@@ -9,6 +9,8 @@ from __future__ import annotations
 import zoneinfo
 from collections.abc import Callable, Iterator, Sequence
 
+from pydantic import ValidationError
+
 from ovenwright.domain.plan import (
     ChamberOven,
     Channel,
@@ -19,10 +21,13 @@ from ovenwright.domain.plan import (
     TunnelOven,
 )
 from ovenwright.domain.run import Role
+from ovenwright.domain.sources import SourcePlan
+from ovenwright.domain.sources.mqtt import MqttSource
 from ovenwright.errors import Fault
 from ovenwright.physics import tolerance, water
-from ovenwright.storage.plan_draft import Draft, items_of, value_of
+from ovenwright.storage.plan_draft import Draft, items_of, read_strictly, value_of
 from ovenwright.storage.plan_faults import nearest
+from ovenwright.wire.json_payload import mapping_faults
 
 Check = Callable[[Draft], Iterator[Fault]]
 
@@ -351,6 +356,38 @@ def _check_limits(draft: Draft) -> Iterator[Fault]:
             )
 
 
+def _check_instruments(draft: Draft) -> Iterator[Fault]:
+    fed: dict[str, int] = {}
+    for i, raw in items_of(draft.data, "instruments"):
+        try:
+            source: SourcePlan = read_strictly(SourcePlan, raw)
+        except ValidationError:
+            continue  # its own faults are told already
+        found = [*source.places()]
+        if isinstance(source, MqttSource):
+            found += mapping_faults(source)
+        for path, what, remedy in found:
+            yield Fault(("instruments", i, *path), what, remedy)
+        for path, name in source.fed():
+            where = ("instruments", i, *path)
+            if name not in draft.names:
+                like = nearest(name, draft.names)
+                yield Fault(
+                    where,
+                    f"there is no channel {name!r}",
+                    f'did you mean "{like}"?'
+                    if like
+                    else f"channels: {', '.join(draft.names) or 'none'}",
+                )
+            elif name in fed:
+                yield Fault(
+                    where,
+                    f"channel {name!r} is fed twice",
+                    "one key of one instrument feeds one channel",
+                )
+            fed.setdefault(name, i)
+
+
 def _number(value: object) -> bool:
     return isinstance(value, (int, float)) and not isinstance(value, bool)
 
@@ -427,5 +464,6 @@ CHECKS: tuple[Check, ...] = (
     _check_limits,
     _check_safety,
     _check_boiling,
+    _check_instruments,
 )
 """Every check across keys, in the order faults are found; they are shown by line."""

@@ -19,7 +19,6 @@ from ovenwright.errors import Fault
 
 KeyPath = tuple[str | int, ...]
 
-_OVENS: Mapping[str, type[BaseModel]] = {"tunnel": TunnelOven, "chamber": ChamberOven}
 
 # what a unit suffix stands for, and a number that would do
 _UNITS: tuple[tuple[str, str, str], ...] = (
@@ -82,6 +81,14 @@ _TABLES: Mapping[str, str] = {
     "zones": "one table [[oven.zones]] for each zone, with name and length_m",
     "requirements": "one table [[requirements]] for each thing asked, with name and measure",
     "crossings": "one table [[crossings]] for each temperature, with level_c and on",
+}
+
+
+_INSTRUMENT_KEYS: Mapping[str, str] = {
+    "kind": 'it, such as kind = "mqtt"',
+    "channels": 'a table [instruments.channels] with lines such as "gateway1/3" = "core left"',
+    "topic": 'it, for example topic = "plant/oven3/{module}/{channel}"',
+    "host": 'it, for example host = "192.168.1.20"',
 }
 
 
@@ -165,8 +172,14 @@ def _model_of(annotation: Any, value: Any) -> type[BaseModel] | None:
     models = [m for m in (_model_of(a, value) for a in arms) if m is not None]
     if len(models) > 1:
         kind = value.get("kind") if isinstance(value, dict) else None
-        return _OVENS.get(str(kind))
+        return next((m for m in models if kind in _kinds(m)), None)
     return models[0] if models else None
+
+
+def _kinds(model: type[BaseModel]) -> tuple[str, ...]:
+    """Return what ``kind`` may say for a model to be meant."""
+    field = model.model_fields.get("kind")
+    return typing.get_args(field.annotation) if field is not None else ()
 
 
 def _surroundings(
@@ -231,6 +244,11 @@ def _assignment(key: str, field: FieldInfo | None) -> str:
     return f"for example {key} = {_example(key, field)}"
 
 
+def _assignment_at(path: KeyPath, key: str, field: FieldInfo | None) -> str:
+    known = _INSTRUMENT_KEYS.get(key) if path[0] == "instruments" else None
+    return known or _assignment(key, field)
+
+
 def _meaning(field: FieldInfo | None) -> str:
     text = (field.description or "") if field is not None else ""
     text = re.sub(r"\s+", " ", text.replace("``", "")).strip().rstrip(".")
@@ -247,24 +265,26 @@ def _fault(
         return Fault(
             path,
             f"is missing ({_meaning(field)})",
-            "add " + _assignment(key, field).replace("for example", "it, for example"),
+            "add " + _assignment_at(path, key, field).replace("for example", "it, for example"),
+        )
+    if path[0] == "sources" and isinstance(value, dict):
+        return Fault(
+            path, "is a table", "sources are texts; an instrument is a table [[instruments]]"
         )
     if kind == "extra_forbidden":
         return Fault(path, "there is no such key here", _where_it_belongs(key, model))
     if kind in {"enum", "literal_error", "tag"}:
-        return _choice_fault(path, key, value, field, str(context.get("expected", "")))
+        expected = str(context.get("expected") or context.get("expected_tags") or "")
+        return _choice_fault(path, key, value, field, expected)
     if "parameters" in path[:-1] and not _unit(key):
         return Fault(path, f"is {_shown(value)}", "expected a number, or a name in quotes")
-    expected = _expected(kind, key, context, field)
-    return Fault(path, f"is {_shown(value)}", expected)
+    return Fault(path, f"is {_shown(value)}", _expected(kind, key, context, field))
 
 
 def _choice_fault(
     path: KeyPath, key: str, value: Any, field: FieldInfo | None, expected: str
 ) -> Fault:
     choices = re.findall(r"'([^']*)'", expected) or re.findall(r"[\w.-]+", expected)
-    if key == "kind":
-        choices = list(_OVENS)
     if key == "on":
         remedy = f"give a role ({', '.join(choices)}) or a list of channel names"
         like = nearest(str(value), choices)

@@ -1,0 +1,1 @@
+"""Sockets and ports to readings: one module for each kind of link."""
