@@ -30,6 +30,7 @@ class Opening:
 # kind: (module, function taking (source plan, opening)); loaded only when asked for
 _KINDS: dict[str, tuple[str, str]] = {
     "mqtt": ("ovenwright.sources.mqtt", "open_mqtt"),
+    "opcua": ("ovenwright.sources.opcua", "open_opcua"),
 }
 
 

@@ -1,0 +1,400 @@
+"""Readings from an OPC UA server: one subscription, its own event loop, in the source's thread.
+
+The server samples and queues; the subscription brings what it gathered with source timestamps and
+status codes. When the link breaks the session is taken up again and the server is asked for what it
+kept, so that an outage shorter than ``keep_s`` loses nothing the server could hold. What the server
+had sent and was told of is gone when this process is killed before it is durable: OPC UA
+acknowledges by message, not by what became of it.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+import math
+from collections import deque
+from collections.abc import Callable
+from dataclasses import dataclass, field
+from itertools import count
+from typing import Any
+
+from asyncua import ua
+from asyncua.client.client import Client
+from asyncua.client.ua_client import UaClientState
+from asyncua.common.node import Node
+from asyncua.common.subscription import DataChangeNotif, Subscription
+from asyncua.ua.attribute_ids import AttributeIds
+from asyncua.ua.object_ids import ObjectIds
+from asyncua.ua.status_codes import StatusCodes
+from asyncua.ua.uaerrors import UaError
+
+from ovenwright.domain.live import Batch, Notice, NoticeKind, Reading, Stopping
+from ovenwright.domain.run import Quality
+from ovenwright.domain.sources.opcua import OpcUaNode, OpcUaSource
+from ovenwright.errors import InstrumentTrouble
+from ovenwright.sources.back_off import BackOff
+from ovenwright.sources.opcua_link import LINK_TROUBLE, made_client, told_apart
+from ovenwright.sources.opening import Opening
+from ovenwright.sources.secrets import read_secret
+from ovenwright.wire.opcua_values import (
+    Arrived,
+    decode,
+    number_of,
+    quality_of,
+    queue_overflowed,
+    status_words,
+    unit_of,
+    unix_ns,
+)
+
+_LOOK_S = 0.05  # how often stop and the queue are looked at
+_LONGEST_WAIT_S = 5.0
+_MISSING_AGAIN_S = 10.0
+_HELD = 200_000  # readings held while the recorder is busy
+_MESSAGE_LIMIT = 16_000_000
+_FAREWELL_S = 2.0
+
+_NO_SUCH_FILTER = (
+    StatusCodes.BadMonitoredItemFilterUnsupported,
+    StatusCodes.BadFilterNotAllowed,
+    StatusCodes.BadMonitoredItemFilterInvalid,
+)
+_START_TIME = ua.NodeId(ua.Int32(ObjectIds.Server_ServerStatus_StartTime))
+_CURRENT_TIME = ua.NodeId(ua.Int32(ObjectIds.Server_ServerStatus_CurrentTime))
+
+
+@dataclass(slots=True)
+class _Watched:
+    """One variable on this connection, with everything of the plan that it feeds."""
+
+    node: Node
+    feeds: list[tuple[OpcUaNode, str, str]] = field(default_factory=list)
+    """(the plan's node, its unit, the key of its reference variable)"""
+    handle: int | None = None
+    refused: str = ""  # what was last said of it, so that it is said once
+    latest: float = math.nan  # the last good number, for variables that are references
+
+
+def open_opcua(plan: OpcUaSource, opening: Opening) -> OpcUaLink:
+    """Return the source that reads an OPC UA server; nothing is connected before it runs."""
+    if plan.password_env:
+        read_secret(plan.password_env)  # said now, not when the test begins
+    return OpcUaLink(plan, opening)
+
+
+class OpcUaLink:
+    """A :class:`~ovenwright.domain.live.Source` over OPC UA."""
+
+    def __init__(self, plan: OpcUaSource, opening: Opening) -> None:
+        self._plan = plan
+        self._folder = opening.folder
+        self._clock = opening.clock
+        self._watched: dict[str, _Watched] = {}
+        self._handles = count(1_000)
+        self._held: deque[Reading] = deque()
+        self._notices: list[Notice] = []
+        self._dropped = 0
+        self._offset_ns = 0
+        self._started: object = None
+
+    @property
+    def name(self) -> str:
+        """What people call it."""
+        return self._plan.name or f"opcua {self._plan.url.removeprefix('opc.tcp://')}"
+
+    def run(self, deliver: Callable[[Batch], None], stopping: Stopping) -> None:
+        """Deliver batches until told to stop.
+
+        Raises
+        ------
+        InstrumentTrouble : for a wrong user, certificate or policy, or a plan the server can't meet
+        """
+        asyncio.run(self._run(deliver, stopping))
+
+    async def _run(self, deliver: Callable[[Batch], None], stopping: Stopping) -> None:
+        back_off = BackOff(most_s=_LONGEST_WAIT_S)
+        while not stopping.is_set():
+            client: Client | None = None
+            try:
+                with told_apart(self._plan.url):
+                    client = await made_client(self._plan, self._folder)
+                    client.max_messagesize = _MESSAGE_LIMIT
+                    await client.connect(
+                        auto_reconnect=True,
+                        reconnect_max_delay=_LONGEST_WAIT_S,
+                        reconnect_request_timeout=self._plan.timeout_s,
+                    )
+                    await self._greet(client)
+                    back_off.worked()
+                    await self._stay(client, deliver, stopping)
+            except LINK_TROUBLE as cause:
+                wait_s = back_off.next_s()
+                self._say(
+                    NoticeKind.WAITING,
+                    f"for the server at {self._plan.url} ({_why(cause)}); "
+                    f"trying again in {wait_s:.1f} s",
+                )
+                await self._pass_on(deliver)
+                await _sleep(wait_s, stopping)
+            finally:
+                if client is not None:
+                    await _farewell(client)
+        await self._pass_on(deliver)
+
+    # -- one connection -------------------------------------------------------------------------
+
+    async def _greet(self, client: Client) -> None:
+        """Say that the link is up, how far the server's clock is off, and whether it restarted."""
+        before = self._clock.now_ns()
+        values = await client.read_attributes(
+            [client.get_node(_CURRENT_TIME), client.get_node(_START_TIME)]
+        )
+        after = self._clock.now_ns()
+        self._say(NoticeKind.CONNECTED, f"to {self._plan.url}")
+        current, started = (v.Value.Value if v.Value is not None else None for v in values)
+        theirs = unix_ns(current)
+        if theirs is not None:
+            self._offset_ns = theirs - (before + after) // 2
+            self._say(
+                NoticeKind.CLOCK,
+                "the server's clock against ours",
+                value=self._offset_ns / 1e9,
+            )
+        if self._started is not None and started is not None and started != self._started:
+            self._say(NoticeKind.REBOOTED, "the server was started anew")
+        self._started = started if started is not None else self._started
+
+    async def _stay(
+        self, client: Client, deliver: Callable[[Batch], None], stopping: Stopping
+    ) -> None:
+        """Subscribe, and pass on what comes until told to stop or the session can't be kept."""
+        plan = self._plan
+        await self._take_nodes(client)
+        subscription = await client.create_subscription(self._parameters(), handler=self)
+        await self._watch(subscription)
+        again_ns = int(_MISSING_AGAIN_S * 1e9)
+        up, seen_up, look_again = True, self._clock.monotonic_ns(), 0
+        look_again = seen_up + again_ns
+        while not stopping.is_set():
+            await asyncio.sleep(_LOOK_S)
+            now = self._clock.monotonic_ns()
+            if client.state is UaClientState.CONNECTED:
+                seen_up = now
+                if not up:
+                    up = True
+                    await self._greet(client)
+                if now >= look_again:
+                    look_again = now + again_ns
+                    await self._watch(subscription)
+            elif up:
+                up = False
+                self._say(NoticeKind.LOST, f"the link to {plan.url}; it is being taken up again")
+            elif now - seen_up > plan.keep_s * 1e9:
+                raise ConnectionError("the server no longer keeps the session")
+            await self._pass_on(deliver)
+
+    def _parameters(self) -> ua.CreateSubscriptionParameters:
+        plan = self._plan
+        alive = max(1, math.ceil(plan.timeout_s / plan.publish_s))
+        wanted = ua.CreateSubscriptionParameters()
+        wanted.RequestedPublishingInterval = plan.publish_s * 1000.0
+        wanted.RequestedMaxKeepAliveCount = alive
+        # at least three times the keep-alive count (OPC 10000-4, 5.14.2)
+        wanted.RequestedLifetimeCount = max(3 * alive, math.ceil(plan.keep_s / plan.publish_s))
+        wanted.MaxNotificationsPerPublish = 10_000
+        wanted.PublishingEnabled = True
+        wanted.Priority = 0
+        return wanted
+
+    async def _take_nodes(self, client: Client) -> None:
+        """Resolve the plan's nodes on this server and learn the units it tells."""
+        self._watched = {}
+        for node in self._plan.nodes:
+            at = await _node_at(client, node.node)
+            unit = node.unit or await _told_unit(at) or "degC"
+            reference = ""
+            if node.reference_node:
+                beside = await _node_at(client, node.reference_node)
+                reference = beside.nodeid.to_string()
+                self._watched.setdefault(reference, _Watched(beside))
+            key = at.nodeid.to_string()
+            self._watched.setdefault(key, _Watched(at)).feeds.append((node, unit, reference))
+
+    async def _watch(self, subscription: Subscription) -> None:
+        """Ask for every variable that is not watched yet; name those the server refuses."""
+        todo = [w for w in self._watched.values() if w.handle is None]
+        if not todo or subscription.subscription_id is None:  # being made anew on the server
+            return
+        results = await subscription.create_monitored_items([self._wish(w.node) for w in todo])
+        bare = [
+            i
+            for i, r in enumerate(results)
+            if isinstance(r, ua.StatusCode) and r.value in _NO_SUCH_FILTER
+        ]
+        if bare:
+            again = await subscription.create_monitored_items(
+                [self._wish(todo[i].node, filtered=False) for i in bare]
+            )
+            for i, result in zip(bare, again, strict=True):
+                results[i] = result
+        for watched, result in zip(todo, results, strict=True):
+            if not isinstance(result, ua.StatusCode):
+                watched.handle, watched.refused = int(result), ""
+                continue
+            self._refuse(
+                watched,
+                f"{status_words(result.value)}; it is asked for again every {_MISSING_AGAIN_S:g} s",
+            )
+
+    def _wish(self, node: Node, *, filtered: bool = True) -> ua.MonitoredItemCreateRequest:
+        """Return the request to watch a value."""
+        asked = ua.MonitoringParameters()
+        asked.ClientHandle = ua.UInt32(next(self._handles))
+        asked.SamplingInterval = self._plan.sample_s * 1000.0
+        asked.QueueSize = ua.UInt32(self._plan.keep)
+        asked.DiscardOldest = True
+        if filtered:
+            # an unchanged temperature is news too: a steady channel must not look like a dead one
+            asked.Filter = ua.DataChangeFilter(Trigger=ua.DataChangeTrigger.StatusValueTimestamp)
+        wish = ua.MonitoredItemCreateRequest()
+        wish.ItemToMonitor.NodeId = node.nodeid
+        wish.ItemToMonitor.AttributeId = AttributeIds.Value
+        wish.MonitoringMode = ua.MonitoringMode.Reporting
+        wish.RequestedParameters = asked
+        return wish
+
+    def _refuse(self, watched: _Watched, what: str) -> None:
+        """Say once why a variable gives no readings."""
+        if watched.refused == what:
+            return
+        watched.refused = what
+        fed = ", ".join(repr(node.channel) for node, _, _ in watched.feeds) or "a reference"
+        self._say(NoticeKind.REFUSED, f"{watched.node.nodeid.to_string()} for {fed}: {what}")
+
+    # -- called by the library ------------------------------------------------------------------
+
+    def datachange_notification(self, node: Node, _: object, data: DataChangeNotif) -> None:
+        """Take one data value; the library calls this in our event loop."""
+        value = data.monitored_item.Value
+        watched = self._watched.get(node.nodeid.to_string())
+        if value is None or watched is None:
+            return
+        status = value.StatusCode.value if value.StatusCode is not None else 0
+        came = Arrived(
+            value=value.Value.Value if value.Value is not None else None,
+            status=status,
+            source_time=value.SourceTimestamp,
+            server_time=value.ServerTimestamp,
+            received_ns=self._clock.now_ns(),
+        )
+        if queue_overflowed(status):
+            self._say(
+                NoticeKind.LOSS,
+                f"the server's queue for {node.nodeid.to_string()} overflowed: "
+                "readings were thrown away there",
+                value=1.0,
+            )
+        try:
+            if not watched.feeds:
+                bad = quality_of(status) & Quality.MISSING
+                watched.latest = math.nan if bad else number_of(came.value)
+            for feed in watched.feeds:
+                self._take(feed, came)
+        except InstrumentTrouble as trouble:
+            self._refuse(watched, str(trouble))
+
+    def _take(self, feed: tuple[OpcUaNode, str, str], came: Arrived) -> None:
+        node, unit, reference = feed
+        beside = self._watched.get(reference)
+        reading = decode(
+            came,
+            channel=node.channel,
+            module=node.module or self._plan.module,
+            unit=unit,
+            index=node.index,
+            time=self._plan.time,
+            reference_c=math.nan if beside is None else beside.latest,
+            late_after_s=self._plan.late_after_s,
+            offset_ns=self._offset_ns,
+        )
+        if len(self._held) >= _HELD:
+            self._held.popleft()
+            self._dropped += 1
+        self._held.append(reading)
+
+    # -- on to the recorder ---------------------------------------------------------------------
+
+    def _say(self, kind: NoticeKind, text: str, *, value: float = math.nan) -> None:
+        self._notices.append(
+            Notice(kind, self._clock.now_ns(), text, module=self._plan.module, value=value)
+        )
+
+    async def _pass_on(self, deliver: Callable[[Batch], None]) -> None:
+        """Hand over what is held; the recorder may block, the link must not."""
+        if self._dropped:
+            self._say(
+                NoticeKind.LOSS,
+                f"{self._dropped} readings dropped here: the recorder could not take them in time",
+                value=float(self._dropped),
+            )
+            self._dropped = 0
+        if not self._held and not self._notices:
+            return
+        batch = Batch(tuple(self._held), tuple(self._notices))
+        self._held.clear()
+        self._notices.clear()
+        await asyncio.to_thread(deliver, batch)
+
+
+async def _sleep(seconds: float, stopping: Stopping) -> None:
+    """Wait so long, or until told to stop."""
+    loop = asyncio.get_running_loop()
+    until = loop.time() + seconds
+    while not stopping.is_set() and loop.time() < until:
+        await asyncio.sleep(_LOOK_S)
+
+
+async def _farewell(client: Client) -> None:
+    """End session and link, without waiting long for a server that is gone."""
+    with contextlib.suppress(*LINK_TROUBLE):
+        await asyncio.wait_for(client.disconnect(), _FAREWELL_S)
+    client.disconnect_socket()
+
+
+def _why(cause: BaseException) -> str:
+    """Return the cause in a few words."""
+    if isinstance(cause, TimeoutError):
+        return "no answer in time"
+    if isinstance(cause, ConnectionRefusedError):
+        return "nothing listens there"
+    return " ".join(str(cause).split())[:160] or type(cause).__name__
+
+
+async def _node_at(client: Client, text: str) -> Node:
+    """Return the node a plan's text names, its namespace looked up where it is given by URI."""
+    if text.startswith("nsu="):
+        uri, _, rest = text.removeprefix("nsu=").partition(";")
+        try:
+            index = await client.get_namespace_index(uri)
+        except ValueError as cause:
+            raise InstrumentTrouble(
+                f"the server has no namespace {uri}", remedy="check the node ids in the plan"
+            ) from cause
+        text = f"ns={index};{rest}"
+    try:
+        return client.get_node(ua.NodeId.from_string(text))
+    except (UaError, ValueError) as cause:
+        raise InstrumentTrouble(
+            f"{text!r} is no node id: {cause}", remedy="write it like ns=2;s=Oven3.Core1"
+        ) from cause
+
+
+async def _told_unit(node: Node) -> str:
+    """Return the engineering unit the server gives a variable, "" where it gives none of ours."""
+    try:
+        at = await node.get_child("0:EngineeringUnits")
+        told: Any = await at.read_value()
+    except UaError:
+        return ""
+    unit_id, display = getattr(told, "UnitId", 0), getattr(told, "DisplayName", None)
+    return unit_of(int(unit_id or 0), getattr(display, "Text", "") or "")
