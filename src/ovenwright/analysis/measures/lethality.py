@@ -9,6 +9,7 @@ import numpy as np
 
 from ovenwright.analysis.curve import Curve
 from ovenwright.analysis.declaration import Finding, Kind, Measure, Parameter, Values, nothing
+from ovenwright.analysis.extremes import find_highest
 from ovenwright.analysis.holes import could_add_time, stretch_words, time_unseen
 from ovenwright.analysis.levels import longest_stretch
 from ovenwright.analysis.measures.durations import longest_draws
@@ -153,16 +154,17 @@ def dwell_share(subject: Subject, values: Values) -> Finding:
     value = max((share for share, _ in held), default=0.0)
     which = next((i for i, (share, _) in enumerate(held) if share == value), 0)
     start = held[which][1] if held else None
+    # a reading that noise alone lifts over a row earns nothing, however short the row's time is
+    highest = find_highest(curve, errors)
     samples = np.zeros(errors.count)
     for i, (share, _) in enumerate(held):
-        # rows well below the best one can't decide any draw
-        if share < 0.5 * value and i != len(held) - 1:
+        # rows far from being met can't decide any draw; a met one can, where the best row fails
+        if share < 0.5 * min(value, 1.0) and i != len(held) - 1:
             continue
         row = reachable[i]
+        drawn = (highest.draws_c >= row.temp_c).astype(np.float64)
         if row.time_s > 0:
-            drawn = longest_draws(curve, subject, row.temp_c)[2] / row.time_s
-        else:
-            drawn = (errors.true_at(top) >= row.temp_c).astype(np.float64)
+            drawn *= longest_draws(curve, subject, row.temp_c)[2] / row.time_s
         samples = np.maximum(samples, drawn)
     row = table.rows[which]
     asked = f"{row.time_s:g} s at {row.temp_c:g} °C" if row.time_s > 0 else f"{row.temp_c:g} °C"
