@@ -15,6 +15,7 @@ from ovenwright.domain.profile import Distribution
 _SPANS = (1, 2, 4, 8, 16, 32, 64)
 _STEADY = 15.0  # roughnesses that it must rise by before a slope is quoted
 _CLEAR = 3.0  # roughnesses that the curve must rise by before single readings are trusted
+_FLAT_K = 1e-6  # steps below this are level: their slope is rounding and no temperature
 
 
 @dataclass(frozen=True, slots=True)
@@ -284,7 +285,7 @@ class TimeAbove:
     def __init__(self, curve: Curve) -> None:
         y, dt = curve.temp_c, curve.step_s
         low, up = np.minimum(y[1:], y[:-1]), np.maximum(y[1:], y[:-1])
-        slope = up - low > 1e-9
+        slope = up - low > _FLAT_K
         self._base = float(y[0]) if y.size else 0.0
         each = dt[slope] / (up[slope] - low[slope])
         knots = np.concatenate((up[slope], low[slope])) - self._base
