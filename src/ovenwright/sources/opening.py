@@ -30,6 +30,11 @@ class Opening:
 # kind: (module, function taking (source plan, opening)); loaded only when asked for
 _KINDS: dict[str, tuple[str, str]] = {
     "mqtt": ("ovenwright.sources.mqtt", "open_mqtt"),
+    "modbus": ("ovenwright.sources.modbus", "open_modbus"),
+    "scpi": ("ovenwright.sources.scpi", "open_scpi"),
+    "serial-text": ("ovenwright.sources.serial_text", "open_serial_text"),
+    "follow-file": ("ovenwright.sources.follow_file", "open_follow_file"),
+    "standard-input": ("ovenwright.sources.follow_file", "open_standard_input"),
     "opcua": ("ovenwright.sources.opcua", "open_opcua"),
 }
 
