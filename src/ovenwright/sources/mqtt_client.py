@@ -47,8 +47,10 @@ class BoundedClient(paho.Client):
         self.oversized = 0  # bytes of the message being handled, where it was too large
         self._ahead = b""
 
-    def forget_ahead(self) -> None:
-        """Drop what was read ahead; a new connection starts empty."""
+    def drop(self) -> None:
+        """Close the link without a word, so that the broker keeps the session."""
+        if self.socket() is not None:
+            self._sock_close()
         self._ahead = b""
         self.oversized = 0
 

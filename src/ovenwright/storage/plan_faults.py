@@ -85,10 +85,10 @@ _TABLES: Mapping[str, str] = {
 
 
 _INSTRUMENT_KEYS: Mapping[str, str] = {
-    "kind": 'it, such as kind = "mqtt"',
+    "kind": 'for example kind = "mqtt"',
     "channels": 'a table [instruments.channels] with lines such as "gateway1/3" = "core left"',
-    "topic": 'it, for example topic = "plant/oven3/{module}/{channel}"',
-    "host": 'it, for example host = "192.168.1.20"',
+    "topic": 'for example topic = "plant/oven3/{module}/{channel}"',
+    "host": 'for example host = "192.168.1.20"',
 }
 
 
@@ -198,7 +198,8 @@ def _surroundings(
         field = model.model_fields.get(key)
         if field is None:
             return owner, None
-        inner = value_at(data, path[: i + 1])
+        item = path[i + 1 : i + 2]  # of a list of tables, the one that is meant
+        inner = value_at(data, path[: i + 1] + (item if item and isinstance(item[0], int) else ()))
         model = _model_of(field.annotation, inner)
     return owner, field
 
@@ -264,7 +265,7 @@ def _fault(
     if kind == "missing":
         return Fault(
             path,
-            f"is missing ({_meaning(field)})",
+            f"is missing ({meaning})" if (meaning := _meaning(field)) else "is missing",
             "add " + _assignment_at(path, key, field).replace("for example", "it, for example"),
         )
     if path[0] == "sources" and isinstance(value, dict):

@@ -210,7 +210,7 @@ def _open_faults(
         )
 
 
-def decode_json(payload: bytes, *, bare_text: bool = False) -> Any:
+def decode_json(payload: bytes | bytearray, *, bare_text: bool = False) -> Any:
     """Return the document of a message.
 
     Parameters
@@ -236,7 +236,7 @@ def decode_json(payload: bytes, *, bare_text: bool = False) -> Any:
         raise UsageError(f"not JSON: {str(cause)[:80]}") from cause
 
 
-def decode_message(mapping: JsonMapping, topic: str, payload: bytes) -> Message:
+def decode_message(mapping: JsonMapping, topic: str, payload: bytes | bytearray) -> Message:
     """Return what a message says; whatever can't be read is told, the rest is kept.
 
     Parameters
