@@ -11,6 +11,7 @@ from typing import Annotated, Literal
 
 from pydantic import Field, model_validator
 
+from ovenwright.domain.alarm import Alarm
 from ovenwright.domain.run import Role
 from ovenwright.domain.sources import SourcePlan
 from ovenwright.domain.strict import FiniteFloat, PositiveFloat, Share, Strict
@@ -425,6 +426,8 @@ class Plan(Strict):
     """Where the numbers of this plan come from."""
     instruments: tuple[SourcePlan, ...] = ()
     """The instruments that are read while recording, and which channel each of their keys feeds."""
+    alarms: tuple[Alarm, ...] = ()
+    """What a person wants to be told while the test is being recorded."""
 
     def channel(self, name: str) -> Channel | None:
         """Return the channel of that name, or None."""

@@ -88,6 +88,11 @@ class Logbook:
         return self.folder / "judgements"
 
     @property
+    def journals_dir(self) -> Path:
+        """Journals of recordings that are going on, or were cut off."""
+        return self.folder / "journals"
+
+    @property
     def catalogue_file(self) -> Path:
         """The index over the sealed runs, made anew from them at will."""
         return self.folder / "catalogue.sqlite"

@@ -1,0 +1,235 @@
+"""From a journal's rows to a run: put in order, repeats dropped, turned into °C, holes marked."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+
+from ovenwright.domain.arrays import FloatArray, IntArray, QualityArray
+from ovenwright.domain.live import Reading
+from ovenwright.domain.plan import Channel, Plan
+from ovenwright.domain.run import Instrument, Mark, MarkKind, Quality, Run, Series
+from ovenwright.errors import PlanFaults, TooLittleData
+from ovenwright.physics.units import to_celsius
+from ovenwright.recording.gaps import gap_marks
+from ovenwright.storage.journal_frames import UNITS
+from ovenwright.storage.journal_reading import Recovered
+from ovenwright.storage.plan_file import parse_plan
+from ovenwright.wire.celsius import BEYOND_C, COLDEST_C, celsius_of_all
+
+_TEMPERATURES = ("degC", "degF", "K")
+_MISSING, _OVERFLOW = np.uint8(Quality.MISSING), np.uint8(Quality.OVERFLOW)
+_REORDERED, _REPEATED = np.uint8(Quality.REORDERED), np.uint8(Quality.REPEATED)
+_CHUNK = 50_000
+REFERENCE = "{} reference junction"
+"""Name of the channel that keeps a channel's reference-junction temperatures beside its own."""
+
+
+@dataclass(frozen=True, slots=True)
+class _Ordered:
+    """One channel's rows, rising in time, each time once."""
+
+    rows: npt.NDArray[np.void]
+    quality: QualityArray
+
+
+def run_from(recovered: Recovered, *, interrupted: bool = False) -> Run:
+    """Return the run that a journal holds.
+
+    Parameters
+    ----------
+    recovered : what was read of the journal
+    interrupted : whether the recorder died, so that the end is where it died, not where it was told
+
+    Raises
+    ------
+    TooLittleData : if there is no reading in it
+    """
+    head = recovered.head
+    plan = _plan(head.plan_toml)
+    series: dict[str, Series] = {}
+    references: dict[str, Series] = {}
+    notes = [f"journal damaged: {words}" for words in recovered.damage]
+    for number, name in enumerate(head.channels):
+        mine = recovered.rows[recovered.rows["channel"] == number]
+        if not len(mine):
+            notes.append(f"{name} delivered nothing")
+            continue
+        ordered = _in_order(mine)
+        series[name] = _series(ordered, plan.channel(name) if plan else None)
+        reference = _reference(ordered)
+        if reference is not None:
+            references[REFERENCE.format(name)] = reference
+    if not series:
+        raise TooLittleData("no reading came", where=head.id, remedy="check the instrument's link")
+    events = (*recovered.events, *recovered.notices)
+    times = {name: s.time_ns for name, s in series.items()}
+    gaps, unmarked = gap_marks(times, interval_s=head.interval_s, events=events)
+    if unmarked:
+        notes.append(f"{unmarked} further gaps have no mark")
+    marks = [m for facts in recovered.marks if (m := mark_from(facts)) is not None]
+    if interrupted:
+        end = max(int(t[-1]) for t in times.values())
+        text = "the recorder was cut off here; what it had made durable was sealed later"
+        marks.append(Mark(MarkKind.GAP, end, text))
+    notes += _said(recovered)
+    return Run(
+        id=head.id,
+        series=series | references,
+        marks=tuple(sorted([*marks, *gaps], key=lambda m: m.time_ns)),
+        instrument=Instrument(name=head.instrument),
+        plan_toml=head.plan_toml,
+        title=head.title,
+        notes=tuple(notes),
+        time_zone=head.time_zone,
+    )
+
+
+def mark_facts(mark: Mark) -> dict[str, Any]:
+    """Return a mark as the journal keeps it."""
+    return {
+        "kind": mark.kind.value,
+        "time_ns": mark.time_ns,
+        "text": mark.text,
+        "by": mark.by,
+        "channel": mark.channel,
+        "until_ns": mark.until_ns,
+    }
+
+
+def mark_from(facts: Mapping[str, Any]) -> Mark | None:
+    """Return the mark that :func:`mark_facts` wrote, None where it is none."""
+    try:
+        return Mark(
+            MarkKind(facts["kind"]),
+            int(facts["time_ns"]),
+            str(facts["text"]),
+            str(facts["by"]),
+            facts["channel"],
+            facts["until_ns"],
+        )
+    except (KeyError, ValueError, TypeError):
+        return None
+
+
+def _plan(text: str) -> Plan | None:
+    try:
+        return parse_plan(text) if text else None
+    except PlanFaults:  # of a newer form, or damaged: the readings are worth more than it
+        return None
+
+
+def _in_order(rows: npt.NDArray[np.void]) -> _Ordered:
+    times = rows["time_ns"]
+    quality = rows["quality"].copy()
+    highest = np.maximum.accumulate(times)
+    quality[1:][times[1:] < highest[:-1]] |= _REORDERED
+    order = np.argsort(times, kind="stable")  # stable: of repeats the first to come stays first
+    times, quality, rows = times[order], quality[order], rows[order]
+    first = np.ones(len(times), dtype=bool)
+    first[1:] = times[1:] != times[:-1]
+    place = np.cumsum(first) - 1
+    kept = quality[first] & ~_REPEATED
+    # a repeat of the same number says nothing new; another number at the same time is worth a flag
+    other = ~first & ~_same(rows["value"], rows["value"][first][place])
+    kept[place[other]] |= _REPEATED
+    return _Ordered(rows[first], kept)
+
+
+def _same(one: FloatArray, other: FloatArray) -> npt.NDArray[np.bool_]:
+    alike: npt.NDArray[np.bool_] = (one == other) | (np.isnan(one) & np.isnan(other))
+    return alike
+
+
+def _series(ordered: _Ordered, channel: Channel | None) -> Series:
+    rows, quality = ordered.rows, ordered.quality
+    time_ns: IntArray = rows["time_ns"].astype(np.int64)
+    value = rows["value"].astype(np.float64)
+    numbers = rows["unit"]
+    value_c = np.full(len(rows), np.nan)
+    counts = np.bincount(numbers, minlength=len(UNITS))
+    for number in np.flatnonzero(counts):
+        at = np.flatnonzero(numbers == number)
+        unit = UNITS[int(number)]
+        if unit in _TEMPERATURES:
+            value_c[at], quality[at] = _plain(value[at], quality[at], unit)
+        elif channel is not None:
+            value_c[at], quality[at] = _through_sensor(rows[at], quality[at], unit, channel)
+        else:
+            quality[at] |= _MISSING
+    main = UNITS[int(np.argmax(counts))]
+    if main == "degC" and counts[0] == len(rows):
+        return Series(time_ns, value_c, quality)
+    raw = np.where(numbers == UNITS.index(main), value, np.nan)
+    return Series(time_ns, value_c, quality, raw=raw, raw_unit=main)
+
+
+def _plain(value: FloatArray, quality: QualityArray, unit: str) -> tuple[FloatArray, QualityArray]:
+    found = to_celsius(value, unit)
+    absent = (quality & (_MISSING | _OVERFLOW)) != 0
+    silent = np.isnan(value) & ~absent
+    beyond = ~np.isnan(value) & ~absent & ~((found >= COLDEST_C) & (found <= BEYOND_C))
+    quality = quality.copy()
+    quality[silent] |= _MISSING
+    quality[beyond] |= _OVERFLOW
+    found[absent | beyond] = np.nan
+    return found, quality
+
+
+def _through_sensor(
+    rows: npt.NDArray[np.void], quality: QualityArray, unit: str, channel: Channel
+) -> tuple[FloatArray, QualityArray]:
+    values, bits = [], []
+    for start in range(0, len(rows), _CHUNK):
+        part = rows[start : start + _CHUNK].tolist()
+        readings = [
+            Reading(channel.name, r[0], r[1], r[2], unit, Quality(int(q)), reference_c=r[3])
+            for r, q in zip(part, quality[start : start + _CHUNK], strict=True)
+        ]
+        value_c, bit = celsius_of_all(readings, [channel] * len(readings))
+        values.append(value_c)
+        bits.append(bit)
+    return np.concatenate(values), np.concatenate(bits)
+
+
+def _reference(ordered: _Ordered) -> Series | None:
+    value: FloatArray = ordered.rows["reference_c"].astype(np.float64)
+    if bool(np.all(np.isnan(value))):
+        return None
+    quality = np.where(np.isnan(value), _MISSING, np.uint8(0))
+    return Series(ordered.rows["time_ns"].astype(np.int64), value, quality)
+
+
+def _said(recovered: Recovered) -> list[str]:
+    notes = []
+    if recovered.unfinished:
+        notes.append(
+            f"{recovered.unfinished} readings of a write that was cut short are among them"
+        )
+    lost: dict[str, float] = {}
+    seen: set[str] = set()
+    for notice in recovered.notices:
+        kind, module = str(notice.get("kind", "")), str(notice.get("module", ""))
+        value = notice.get("value")
+        if kind == "loss" and isinstance(value, (int, float)):
+            lost[module] = lost.get(module, 0.0) + value
+        if kind in {"refused", "clock", "rebooted"} and len(notes) < 40:
+            words = _words(notice)
+            if words not in seen:
+                seen.add(words)
+                notes.append(words)
+    for module, count in lost.items():
+        notes.append(f"{module or 'the instrument'} tells of {count:.0f} readings lost on the way")
+    aside: Sequence[Mapping[str, Any]] = [e for e in recovered.events if e.get("event") == "aside"]
+    notes += [str(e.get("text", "")) for e in aside]
+    return notes
+
+
+def _words(notice: Mapping[str, Any]) -> str:
+    text = str(notice.get("text") or notice.get("kind"))
+    module = str(notice.get("module", ""))
+    return f"{module}: {text}" if module and module not in text else text
