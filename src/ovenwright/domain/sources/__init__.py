@@ -2,11 +2,28 @@
 
 from __future__ import annotations
 
-from ovenwright.domain.sources.described import DescribedSource
-from ovenwright.domain.sources.mqtt import MqttSource
+from typing import Annotated
 
-# a second kind makes this: Annotated[MqttSource | Other, Field(discriminator="kind")]
-SourcePlan = MqttSource
+from pydantic import Field
+
+from ovenwright.domain.sources.described import DescribedSource
+from ovenwright.domain.sources.follow_file import FollowFileSource, StandardInputSource
+from ovenwright.domain.sources.modbus import ModbusSource
+from ovenwright.domain.sources.mqtt import MqttSource
+from ovenwright.domain.sources.opcua import OpcUaSource
+from ovenwright.domain.sources.scpi import ScpiSource
+from ovenwright.domain.sources.serial_text import SerialTextSource
+
+SourcePlan = Annotated[
+    MqttSource
+    | ModbusSource
+    | OpcUaSource
+    | ScpiSource
+    | SerialTextSource
+    | FollowFileSource
+    | StandardInputSource,
+    Field(discriminator="kind"),
+]
 """Any instrument a plan can describe, told apart by ``kind``."""
 
 __all__ = ["DescribedSource", "SourcePlan"]
