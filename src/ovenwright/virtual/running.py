@@ -8,6 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from ovenwright.virtual.faults import Planted
 from ovenwright.virtual.instrument import Instrument, Marks
 from ovenwright.virtual.recording import Recording, ZoneSpan
 from ovenwright.virtual.scenario import Scenario
@@ -19,12 +20,18 @@ Float = NDArray[np.float64]
 
 @dataclass(frozen=True, slots=True)
 class Scan:
-    """One scan: readings (c,) °C, marks (c,), reference junctions (m,) °C."""
+    """One scan: readings (c,) °C, marks (c,), reference junctions (m,) °C, and the truth (c,).
+
+    ``tip_c`` is what there is to feel where each sensor really sits, ``ideal_c`` the same where it
+    was meant to sit.
+    """
 
     time_s: float
     reading_c: Float
     mark: Marks
     reference_c: Float
+    tip_c: Float
+    ideal_c: Float
 
 
 class _Junctions:
@@ -46,17 +53,25 @@ class _Junctions:
         return self.temp_c
 
 
-def _start(scenario: Scenario, seed: int) -> tuple[Stage, Instrument, _Junctions]:
-    stage = set_stage(scenario, seed=seed)
-    end_s = (scenario.scans - 1) * scenario.interval_s
-    instrument = Instrument(
+def planted_in(scenario: Scenario, *, seed: int = 1) -> tuple[Planted, ...]:
+    """Return everything that is wrong on purpose, without running the scenario."""
+    return _instrument(scenario, seed).planted()
+
+
+def _instrument(scenario: Scenario, seed: int) -> Instrument:
+    return Instrument(
         scenario.sensors,
         scenario.modules,
         scenario.faults,
         seed=seed,
-        end_s=end_s,
+        end_s=(scenario.scans - 1) * scenario.interval_s,
         interval_s=scenario.interval_s,
     )
+
+
+def _start(scenario: Scenario, seed: int) -> tuple[Stage, Instrument, _Junctions]:
+    stage = set_stage(scenario, seed=seed)
+    instrument = _instrument(scenario, seed)
     slow = np.array([s.time_constant_s for s in scenario.sensors])
     return stage, instrument, _Junctions(slow, scenario.step_s, stage.tips()[2])
 
@@ -109,7 +124,7 @@ def record(scenario: Scenario, *, seed: int = 1) -> Recording:
         oven_air_names=stage.air_names,
         load_in_s=scenario.lead_s,
         load_out_s=scenario.load_out_s,
-        zones=_zone_spans(scenario),
+        zones=zone_spans(scenario),
         products=stage.products((middle, coldest)),
         planted=instrument.planted(),
         class_errors=instrument.class_errors,
@@ -130,10 +145,12 @@ def iterate(scenario: Scenario, *, seed: int = 1) -> Iterator[Scan]:
             junctions.step(stage.tips()[2])
         time_s = np.array([scan * scenario.interval_s])
         reading, mark, shown = instrument.read(time_s, junctions.temp_c[None, :])
-        yield Scan(float(time_s[0]), reading[0], mark[0], shown[0])
+        tip, ideal, _ = stage.tips()
+        yield Scan(float(time_s[0]), reading[0], mark[0], shown[0], tip.copy(), ideal.copy())
 
 
-def _zone_spans(scenario: Scenario) -> tuple[ZoneSpan, ...]:
+def zone_spans(scenario: Scenario) -> tuple[ZoneSpan, ...]:
+    """Return when the test product is in each zone, in record time; none in a chamber."""
     oven = scenario.oven
     if not isinstance(oven, TunnelSpec):
         return ()

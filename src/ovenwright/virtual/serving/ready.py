@@ -1,0 +1,51 @@
+"""Scenarios that can be served by name."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+from ovenwright.errors import UnknownName
+from ovenwright.virtual import scenarios
+from ovenwright.virtual.scenario import Scenario
+
+
+def _tin_bread() -> Scenario:
+    return scenarios.ostrel_tin_bread()
+
+
+def _tin_bread_sound() -> Scenario:
+    return scenarios.ostrel_tin_bread(weak_share=1.0, wrong_type=None, dropout=None)
+
+
+def _tin_bread_fast() -> Scenario:
+    return scenarios.ostrel_tin_bread(interval_s=0.25, fine=False)
+
+
+def _survey() -> Scenario:
+    return scenarios.ostrel_coatings_survey()
+
+
+def _cure() -> Scenario:
+    return scenarios.ostrel_bracket_cure()
+
+
+SCENARIOS: dict[str, tuple[Callable[[], Scenario], str]] = {
+    "tin-bread": (_tin_bread, "rye tin loaves in a tunnel, with three things wrong"),
+    "tin-bread-sound": (_tin_bread_sound, "the same with nothing wrong"),
+    "tin-bread-fast": (_tin_bread_fast, "the first, read four times a second"),
+    "survey": (_survey, "empty batch oven, nine sensors, door opened once"),
+    "bracket-cure": (_cure, "coated steel brackets in the batch oven"),
+}
+"""Name: how the scenario is made, and what it is."""
+
+
+def scenario_named(name: str) -> Scenario:
+    """Return a ready scenario.
+
+    Raises
+    ------
+    UnknownName : if there is none of that name
+    """
+    if name not in SCENARIOS:
+        raise UnknownName("scenario", name, known=tuple(SCENARIOS))
+    return SCENARIOS[name][0]()
