@@ -24,7 +24,7 @@ from sqlalchemy import (
     select,
 )
 from sqlalchemy.exc import ArgumentError, NoSuchModuleError, SQLAlchemyError
-from sqlalchemy.pool import StaticPool
+from sqlalchemy.pool import NullPool, StaticPool
 
 from ovenwright.catalogue.entries import JudgementEntry, MeasureEntry, RunEntry
 from ovenwright.catalogue.tables import ABOUT, JUDGEMENTS, MEASURES, METADATA, RUNS, VERSION
@@ -52,7 +52,8 @@ def _engine(url: str) -> Engine:
     if address.database in {None, "", ":memory:"}:
         engine = create_engine(address, poolclass=StaticPool)
     else:
-        engine = create_engine(address)
+        # a connection is closed as soon as it is given back: no caller has to remember to
+        engine = create_engine(address, poolclass=NullPool)
     event.listen(engine, "connect", _prepare_sqlite)
     return engine
 
