@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 import struct
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -243,3 +243,71 @@ def plausible_order(guesses: Sequence[OrderGuess]) -> OrderGuess | None:
         if (other.sane, other.room) == (first.sane, first.room) and other.values != first.values:
             return None
     return first
+
+
+@dataclass(frozen=True, slots=True)
+class Guess:
+    """A number among registers of unknown meaning that looks like a temperature."""
+
+    address: int
+    type: RegisterType
+    word_order: RegisterOrder
+    byte_order: RegisterOrder
+    scale: float
+    value: float
+
+
+LIKELY_C = (2.0, 350.0)
+
+
+def guess_map(registers: Mapping[int, int]) -> tuple[Guess, ...]:
+    """Return what looks like temperatures among registers of unknown meaning.
+
+    Floats are looked for first, in every order; where few are found, 16-bit tenths of a degree. A
+    guess is for a person to confirm, never to be recorded unseen.
+
+    Parameters
+    ----------
+    registers : address to content, 0 to 65535 each
+
+    Returns
+    -------
+    guesses by address, all of one type and order
+
+    Raises
+    ------
+    OutOfRange : if a register is no 16-bit number
+    """
+    filled = sum(1 for v in registers.values() if v not in (0, 0xFFFF, 0x8000, 0x7FFF))
+    best: list[Guess] = []
+    for byte_order in RegisterOrder:
+        for word_order in RegisterOrder:
+            for parity in (0, 1):
+                found = _floats(registers, word_order, byte_order, parity)
+                if len(found) > len(best):
+                    best = found
+    # a float fills one register or two
+    if best and 2 * len(best) >= 0.6 * filled:
+        return tuple(best)
+    tenths = [
+        Guess(a, RegisterType.INT16, RegisterOrder.BIG, RegisterOrder.BIG, 0.1, v)
+        for a, raw in sorted(registers.items())
+        if LIKELY_C[0] <= (v := decode_reading((raw,), RegisterType.INT16, scale=0.1)[0]) <= LIKELY_C[1]
+        and raw >= 100
+    ]  # fmt: skip
+    return tuple(tenths if len(tenths) > len(best) else best)
+
+
+def _floats(
+    registers: Mapping[int, int], word_order: RegisterOrder, byte_order: RegisterOrder, parity: int
+) -> list[Guess]:
+    found: list[Guess] = []
+    for address in sorted(registers):
+        if address % 2 != parity or address + 1 not in registers:
+            continue
+        pair = (registers[address], registers[address + 1])
+        value = decode(pair, RegisterType.FLOAT32, word_order=word_order, byte_order=byte_order)
+        if LIKELY_C[0] <= value <= LIKELY_C[1]:
+            shown = _written(float(f"{value:.7g}"))
+            found.append(Guess(address, RegisterType.FLOAT32, word_order, byte_order, 1.0, shown))
+    return found
