@@ -22,6 +22,7 @@ NOISES = 6.0
 KEEP_S = 300.0
 _CONFIRM = 2  # readings in a row, so that one stray reading is no movement
 _SETTLED_S = 8.0
+_ANEW_S = 25.0
 _FOLLOW_S = 30.0
 
 
@@ -202,10 +203,14 @@ class Excursions:
         return leg
 
     def _let_go_s(self, leg: Leg) -> float:
-        """Time of the last reading near the top: a finger may hold long after the peak."""
+        """Time of the first reading that is surely free of the finger.
+
+        A finger may hold long after the peak, and may let go between two readings: the last one
+        near the top can still be held.
+        """
         times, values = self.held(leg.peak_s)
         near = leg.sign * (values - leg.start_c) >= 0.9 * leg.size_k
-        return float(times[np.flatnonzero(near)[-1]])
+        return float(times[min(int(np.flatnonzero(near)[-1]) + 1, times.size - 1)])
 
     def _back(self, time_s: float, value_c: float) -> None:
         leg = self.leg
@@ -221,19 +226,19 @@ class Excursions:
                 return
         else:
             self._run = 0
-        if self._settled(time_s):
-            recent = self.held(time_s - _SETTLED_S)[1]
-            if abs(float(np.median(recent)) - self.rest_c) > 0.5 * self.threshold_k:
-                self.rest_c = float(np.median(recent))
+        if abs(away) < 0.5 * self.threshold_k and self._settled(time_s, _SETTLED_S):
+            self.phase, self._run = Phase.REST, 0
+        elif self._settled(time_s, _ANEW_S):  # a slow sensor's tail must not pass for a new rest
+            self.rest_c = float(np.median(self.held(time_s - _SETTLED_S)[1]))
             self.phase, self._run = Phase.REST, 0
 
     def _time_of_valley(self, leg: Leg) -> float:
         times, values = self.held(leg.peak_s)
         return float(times[int(np.argmin(leg.sign * values))])
 
-    def _settled(self, time_s: float) -> bool:
-        times, values = self.held(time_s - _SETTLED_S)
-        if values.size < 4 or times[-1] - times[0] < 0.7 * _SETTLED_S:
+    def _settled(self, time_s: float, over_s: float) -> bool:
+        times, values = self.held(time_s - over_s)
+        if values.size < 4 or times[-1] - times[0] < 0.7 * over_s:
             return False
         wide = max(0.25 * self.least_rise_k, 5.0 * self.noise_k, 2.0 * self.resolution_k)
         half = values.size // 2

@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+from scipy.linalg import solve_triangular
 from scipy.optimize import minimize_scalar
 
 from ovenwright.domain.arrays import FloatArray
@@ -12,7 +13,8 @@ from ovenwright.domain.proof import NAN, TimeConstant
 from ovenwright.errors import OutOfRange
 
 _LEAST = 5  # readings on the fall
-_MOST_CORRELATION = 0.9
+_MOST = 300
+_KEEPS = tuple(0.3 + 0.04 * k for k in range(18))
 
 
 @dataclass(frozen=True, slots=True)
@@ -36,9 +38,9 @@ def time_constant(
     """Fit a first-order fall, T∞ + A exp(−t/τ), to readings that were taken after letting go.
 
     The asymptote is a parameter of the fit, held by what is known of it beforehand: pass a large
-    ``asymptote_standard_k`` to leave it free. The noise is taken as a first-order autoregression
-    whose correlation is found from the residuals, so that neighbouring readings do not count as
-    independent.
+    ``asymptote_standard_k`` to leave it free. The noise is taken as white noise and a part that
+    lasts from reading to reading, both found from the residuals, so that neighbouring readings do
+    not count as independent.
 
     Parameters
     ----------
@@ -69,26 +71,26 @@ def time_constant(
     if time_s.size < _LEAST:
         return _none(time_s.size, asymptote_c, "too few readings on the fall")
     elapsed = time_s - time_s[0]
+    if elapsed.size > _MOST:  # the rest tells nothing new and costs time
+        some = np.unique(np.linspace(0, elapsed.size - 1, _MOST).round().astype(np.int64))
+        elapsed, temp_c = elapsed[some], temp_c[some]
     step = float(np.median(np.diff(elapsed)))
     floor = float(np.hypot(max(noise_k, 1e-4), resolution_k / np.sqrt(12.0)))
     prior = (asymptote_c, asymptote_standard_k)
 
-    fit = _fitted(elapsed, temp_c, np.zeros(elapsed.size - 1), floor, prior)
+    fit = _fitted(elapsed, temp_c, np.eye(elapsed.size) * floor, prior)
     for _ in range(2):
-        correlation = _correlation(fit.residual_k)
-        lags = np.diff(elapsed) / step
-        spread = max(float(np.sqrt(np.sum(fit.residual_k**2) / max(elapsed.size - 3, 1))), floor)
-        fit = _fitted(elapsed, temp_c, correlation**lags, spread, prior)
+        noise = _noise(fit.residual_k, step, elapsed, floor)
+        fit = _fitted(elapsed, temp_c, _root(noise), prior)
 
     departure = float(np.std(fit.residual_k))
-    seen = float(elapsed[-1])
-    if fit.rise_k < 6.0 * floor:
+    if fit.rise_k * np.sign(temp_c[0] - asymptote_c) < 6.0 * floor:
         return _none(time_s.size, fit.level_c, "it hardly fell", departure)
     if fit.tau_s < 0.7 * step:
         return _none(
             time_s.size, fit.level_c, f"faster than readings every {step:.3g} s can show", departure
         )
-    if seen < 0.5 * fit.tau_s or fit.standard_s > 0.5 * fit.tau_s:
+    if float(elapsed[-1]) < 0.5 * fit.tau_s or fit.standard_s > 0.5 * fit.tau_s:
         return _none(time_s.size, fit.level_c, "too little of the fall was seen", departure)
     return TimeConstant(
         value_s=fit.tau_s,
@@ -103,39 +105,58 @@ def _none(count: int, level_c: float, reason: str, departure_k: float = NAN) -> 
     return TimeConstant(NAN, NAN, level_c, departure_k, int(count), reason)
 
 
-def _correlation(residual: FloatArray) -> float:
-    """Correlation of neighbours, with the downward bias of short records put right."""
-    whole = float(np.sum(residual**2))
-    if whole <= 0:
-        return 0.0
-    lag = float(np.sum(residual[1:] * residual[:-1])) / whole
-    # a fit of three numbers leaves neighbours looking less alike than they are
-    lag += (1.0 + 3.0 * max(lag, 0.0)) / residual.size
-    return float(np.clip(lag, 0.0, _MOST_CORRELATION))
+def _noise(residual: FloatArray, step_s: float, elapsed: FloatArray, floor_k: float) -> FloatArray:
+    """Covariance of the noise (n, n): white, and a part that lasts, as a draught does.
 
-
-def _whitened(rows: FloatArray, correlation: FloatArray) -> FloatArray:
-    """Turn an autoregression of unit spread into independent rows (Prais–Winsten)."""
-    out = rows.copy()
-    shape = (-1,) + (1,) * (rows.ndim - 1)
-    out[1:] = (rows[1:] - correlation.reshape(shape) * rows[:-1]) / np.sqrt(
-        1.0 - correlation.reshape(shape) ** 2
+    The share and the length of the lasting part are read from the residuals' autocovariance.
+    Residuals of a fit look less alike than the noise is, as the fit took some of it; what it took
+    of the lasting part is given back.
+    """
+    n = residual.size
+    lags = np.arange(1.0, max(2.0, min(13.0, n // 3)))
+    own = float(residual @ residual) / max(n - 3, 1)
+    shared = np.array(
+        [float(residual[k:] @ residual[:-k]) / max(n - k - 3, 1) for k in range(1, lags.size + 1)]
     )
+    white, lasting, keep = own, 0.0, 0.0
+    for _ in range(2):
+        taken = 3.0 / n * (own + 2.0 * lasting * keep / (1.0 - keep)) if keep < 1.0 else 0.0
+        best = np.inf
+        for trial in _KEEPS:
+            shape = np.power(trial, lags)
+            size = max(float(shape @ (shared + taken)) / float(shape @ shape), 0.0)
+            size = min(size, own + taken)
+            left = float(np.sum((shared + taken - size * shape) ** 2))
+            if left < best:
+                best, lasting, keep = left, size, float(trial)
+        white = own + taken - lasting
+    white = max(white, (0.1 * floor_k) ** 2, 0.02 * own)
+    apart = np.abs(elapsed[:, None] - elapsed[None, :]) / step_s
+    out: FloatArray = lasting * np.power(keep, apart) + white * np.eye(n)
+    # no less noise than the sensor showed at rest
+    return out * max(1.0, floor_k**2 / (white + lasting))
+
+
+def _root(noise: FloatArray) -> FloatArray:
+    out: FloatArray = np.linalg.cholesky(noise).astype(np.float64)
     return out
 
 
 def _fitted(
-    elapsed: FloatArray,
-    temp_c: FloatArray,
-    correlation: FloatArray,
-    spread_k: float,
-    prior: tuple[float, float],
+    elapsed: FloatArray, temp_c: FloatArray, root: FloatArray, prior: tuple[float, float]
 ) -> _Fit:
-    target = np.append(_whitened(temp_c, correlation) / spread_k, prior[0] / prior[1])
+    """Least squares with the noise's lower root (n, n) and the asymptote as a prior observation."""
+
+    def whitened(rows: FloatArray) -> FloatArray:
+        out: FloatArray = solve_triangular(root, rows, lower=True, check_finite=False)
+        return out
+
+    ones = whitened(np.ones_like(elapsed))
+    target = np.append(whitened(temp_c), prior[0] / prior[1])
 
     def linear(tau: float) -> tuple[FloatArray, FloatArray]:
-        columns = np.stack([np.exp(-elapsed / tau), np.ones_like(elapsed)], axis=1)
-        rows = np.vstack([_whitened(columns, correlation) / spread_k, [[0.0, 1.0 / prior[1]]]])
+        columns = np.stack([whitened(np.exp(-elapsed / tau)), ones], axis=1)
+        rows = np.vstack([columns, [[0.0, 1.0 / prior[1]]]])
         found, *_ = np.linalg.lstsq(rows, target, rcond=None)
         return found, target - rows @ found
 
@@ -143,20 +164,20 @@ def _fitted(
         _, left = linear(float(np.exp(log_tau)))
         return float(left @ left)
 
-    grid = np.log(np.geomspace(0.05 * np.median(np.diff(elapsed)) + 1e-3, 10.0 * elapsed[-1], 40))
-    coarse = np.array([misfit(g) for g in grid])
-    best = int(np.argmin(coarse))
+    step = float(np.median(np.diff(elapsed)))
+    grid = np.log(np.geomspace(0.05 * step, 10.0 * elapsed[-1], 30))
+    best = int(np.argmin([misfit(g) for g in grid]))
     low, high = grid[max(best - 1, 0)], grid[min(best + 1, grid.size - 1)]
     tau = float(np.exp(minimize_scalar(misfit, bounds=(low, high), method="bounded").x))
     (rise, level), _ = linear(tau)
     decay = np.exp(-elapsed / tau)
-    slopes = np.stack([decay, np.ones_like(decay), rise * decay * elapsed / tau**2], axis=1)
-    rows = np.vstack(
-        [_whitened(slopes, correlation) / spread_k, [[0.0, 1.0 / prior[1], 0.0]]],
+    slopes = whitened(
+        np.stack([decay, np.ones_like(decay), rise * decay * elapsed / tau**2], axis=1)
     )
+    rows = np.vstack([slopes, [[0.0, 1.0 / prior[1], 0.0]]])
     try:
-        standard = float(np.sqrt(np.linalg.inv(rows.T @ rows)[2, 2]))
+        variance = float(np.linalg.inv(rows.T @ rows)[2, 2])
     except np.linalg.LinAlgError:
-        standard = float("inf")
+        variance = np.inf
     residual: FloatArray = temp_c - (level + rise * decay)
-    return _Fit(tau, float(level), float(rise), residual, standard)
+    return _Fit(tau, float(level), float(rise), residual, float(np.sqrt(max(variance, 0.0))))

@@ -382,7 +382,13 @@ class TouchWatch:
     # leading and falling -------------------------------------------------------------------
 
     def _lead(self) -> list[TouchEvent]:
-        live = [o for o in self._open if not o.over]
+        live = [
+            o
+            for o in self._open
+            if not o.over
+            and id(o) not in self._grouped
+            and not self._carried_by(o, self._company(o))
+        ]
         lead = max(live, key=lambda o: o.size_k, default=None)
         place = lead.channel if lead is not None else None
         if place == self._leading:
