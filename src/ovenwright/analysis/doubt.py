@@ -36,7 +36,7 @@ def weigh(
     already holds, or is already broken, in spite of the worst of that stays decided.
     """
     doubts = [
-        f"{span.check} on {span.channel}: {span.reason}"
+        f"{span.check.replace('-', ' ')} on {span.channel}: {span.reason}"
         for span in touched
         if span.severity is not Severity.REMARK
     ]

@@ -66,7 +66,7 @@ def show_crossings(judged: Judged, shown: Shown) -> None:
             "min:s",
             "± s",
             "of process",
-            "°F/min" if shown.fahrenheit else "K/min",
+            f"{shown.degree}/min",
         ],
         [
             [

@@ -133,11 +133,15 @@ def _told(channels: tuple[Decided, ...], at: int, outcome: Outcome) -> str:
     same = [_name(c) for i, c in enumerate(channels) if c.outcome is outcome and i != at]
     if outcome is Outcome.PASS:
         return (
-            f"all {len(channels)} channels meet it; the least sure is {_name(one)}, with a "
+            f"{_all_of(len(channels))} channels meet it; the least sure is {_name(one)}, with a "
             f"probability of {chance(one.probability)}"
         )
     word = "fails" if outcome is Outcome.FAIL else "undecided"
     return told + (f"; {word} too: {', '.join(same)}" if same else "")
+
+
+def _all_of(count: int) -> str:
+    return "both" if count == 2 else f"all {count}"
 
 
 def _nothing(reason: str) -> Taken:

@@ -10,7 +10,7 @@ from ovenwright.domain.plan import Plan, TunnelOven
 from ovenwright.domain.profile import Severity
 from ovenwright.domain.results import BuildUp, Results, Unit
 from ovenwright.domain.run import NS, MarkKind
-from ovenwright.domain.verdict import Budget, Verdict
+from ovenwright.domain.verdict import Verdict
 from ovenwright.reporting.document import (
     Band,
     Bars,
@@ -21,7 +21,7 @@ from ovenwright.reporting.document import (
     Spot,
     TimeChart,
 )
-from ovenwright.reporting.words import MOST_LOG, Shown, clock, plain
+from ovenwright.reporting.words import MOST_LOG, Shown, clock, limit_decimals, plain
 
 POINTS = 1_200
 _DOWNSAMPLER = MinMaxLTTBDownsampler()  # type: ignore[no-untyped-call]  # the library has no types
@@ -78,12 +78,12 @@ def history(verdict: Verdict, plan: Plan, shown: Shown) -> TimeChart:
         level = need.parameters.get("level_c")
         if item.deciding.unit is Unit.CELSIUS:
             limits += [
-                Limit(shown.temperature(v), f"{need.name} {sign} {_temp(v, shown)}")
+                Limit(shown.temperature(v), f"{need.name} {sign} {_stated(v, shown)}")
                 for v, sign in ((need.at_least, "≥"), (need.at_most, "≤"))
                 if v is not None
             ]
         elif isinstance(level, float):
-            limits.append(Limit(shown.temperature(level), f"{need.name}: {_temp(level, shown)}"))
+            limits.append(Limit(shown.temperature(level), f"{need.name}: {_stated(level, shown)}"))
     spots = [
         Spot(
             c.since_load_s / 60.0,
@@ -133,9 +133,27 @@ def history(verdict: Verdict, plan: Plan, shown: Shown) -> TimeChart:
         spots=tuple(spots),
         bands=tuple(bands),
         events=tuple(events),
-        note="Drawn from a thinned copy that keeps every channel's extremes; "
-        "all numbers are computed from every reading.",
+        note=" ".join(
+            (
+                *_key(spots, bands),
+                "Drawn from a thinned copy that keeps every channel's extremes; "
+                "all numbers are computed from every reading.",
+            )
+        ),
     )
+
+
+def _key(spots: list[Spot], bands: list[Band]) -> list[str]:
+    """Return what the signs in the picture stand for, only those that are there."""
+    kinds = {b.kind for b in bands}
+    said = []
+    if spots:
+        said.append("Rings: crossings.")
+    if kinds & {Severity.BAD.value, Severity.DOUBT.value}:
+        said.append("Bars along the foot: flagged stretches, each with its channel's marker.")
+    if Severity.BAD.value in kinds:
+        said.append("Hatched: bad readings, taken out.")
+    return said
 
 
 def build_up(curves: tuple[BuildUp, ...], names: tuple[str, ...], zero_s: float) -> TimeChart:
@@ -181,7 +199,7 @@ def oven_plan(plan: Plan, results: Results, shown: Shown) -> OvenPlan:
     if isinstance(oven, TunnelOven):
         length, width = oven.length_m, oven.belt_width_m or 2.0
         zones = tuple(
-            (z.name, z.length_m, _temp(z.setpoint_c, shown) if z.setpoint_c is not None else "")
+            (z.name, z.length_m, _stated(z.setpoint_c, shown) if z.setpoint_c is not None else "")
             for z in oven.zones
         )
     else:
@@ -250,7 +268,7 @@ def lanes(results: Results, shown: Shown) -> Bars | None:
         for b in results.balance
     )
     worst = max(results.balance, key=lambda b: b.spread_k)
-    unit = "°F" if shown.fahrenheit else "K"
+    unit = shown.degree
     return Bars(
         id="lanes",
         title="Lanes about their mean, zone by zone",
@@ -258,21 +276,6 @@ def lanes(results: Results, shown: Shown) -> Bars | None:
         f"({worst.role}), hottest {worst.hottest}, coldest {worst.coldest}.",
         unit=unit,
         groups=groups,
-    )
-
-
-def shares(budget: Budget, shown: Shown) -> Bars:
-    """Return what each line of a budget contributes to the variance."""
-    unit = "°F" if shown.fahrenheit else "K"
-    parts = tuple(
-        (ln.source, shown.difference(ln.standard_k)) for ln in budget.lines if not ln.one_sided
-    )
-    return Bars(
-        id=f"budget-{budget.channel}",
-        title=f"Where the uncertainty of {budget.channel} comes from",
-        alt="; ".join(f"{name} {plain(v, 2)} {unit}" for name, v in parts),
-        unit=unit,
-        groups=((budget.channel, parts),),
     )
 
 
@@ -284,6 +287,12 @@ def _temp(value_c: float | None, shown: Shown) -> str:
     if value_c is None or not np.isfinite(value_c):
         return "–"
     return f"{plain(shown.temperature(value_c), 1)} {shown.temperature_unit}"
+
+
+def _stated(value_c: float, shown: Shown) -> str:
+    """Return a temperature that a person wrote, with no more digits than were written."""
+    value = shown.temperature(value_c)
+    return f"{plain(value, limit_decimals(value))} {shown.temperature_unit}"
 
 
 def _lanes(names: list[str]) -> dict[str, float]:

@@ -72,7 +72,7 @@ def tell_comparison(comparison: Comparison, shown: Shown) -> Document:
 
 def channel_table(comparison: Comparison, shown: Shown) -> Table:
     """Return the differences channel by channel."""
-    degree = "°F" if shown.fahrenheit else "K"
+    degree = shown.degree
     return Table(
         id="channel-differences",
         title="Other run minus reference run",
@@ -153,7 +153,7 @@ def differences_chart(comparison: Comparison, shown: Shown) -> TimeChart:
         )
         for i, c in enumerate(comparison.channels)
     )
-    degree = "°F" if shown.fahrenheit else "K"
+    degree = shown.degree
     worst = max(
         comparison.channels, key=lambda c: abs(c.largest_k) if math.isfinite(c.largest_k) else -1.0
     )

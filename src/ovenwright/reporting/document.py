@@ -6,7 +6,7 @@ digits, so that the spreadsheet shows the same digits as the page.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from enum import StrEnum
 from typing import TypeAlias
 
@@ -52,6 +52,17 @@ class Table:
     rows: tuple[tuple[Cell, ...], ...]
     note: str = ""
     empty: str = "nothing to show"
+
+    def filled(self) -> Table:
+        """Return the table without the columns that no row has a word in."""
+        kept = [j for j in range(len(self.columns)) if any(row[j].text for row in self.rows)]
+        if not self.rows or len(kept) == len(self.columns):
+            return self
+        return replace(
+            self,
+            columns=tuple(self.columns[j] for j in kept),
+            rows=tuple(tuple(row[j] for j in kept) for row in self.rows),
+        )
 
 
 @dataclass(frozen=True, slots=True)

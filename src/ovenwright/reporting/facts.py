@@ -10,7 +10,7 @@ from ovenwright import __version__
 from ovenwright.domain.plan import Plan, TunnelOven
 from ovenwright.domain.run import Run
 from ovenwright.domain.verdict import Decided, Outcome, RequirementVerdict, Verdict
-from ovenwright.reporting import charts, sections
+from ovenwright.reporting import charts, sections, sections_basis, sections_oven
 from ovenwright.reporting.document import (
     Block,
     Callout,
@@ -22,7 +22,7 @@ from ovenwright.reporting.document import (
     Table,
     Tone,
 )
-from ovenwright.reporting.words import DASH, Shown, clock, probability
+from ovenwright.reporting.words import DASH, Shown, clock, counted, limit_decimals, probability
 
 TONE = {Outcome.PASS: Tone.GOOD, Outcome.FAIL: Tone.POOR, Outcome.UNDECIDED: Tone.OPEN}
 SIGN = {Outcome.PASS: "✓ pass", Outcome.FAIL: "✗ fail", Outcome.UNDECIDED: "? undecided"}
@@ -59,14 +59,14 @@ def tell(verdict: Verdict, run: Run, plan: Plan, shown: Shown, occasion: Occasio
         sections.requirements(verdict, shown),
         sections.crossings(verdict, shown),
         sections.build_ups(verdict, shown),
-        sections.zones(verdict, shown),
-        sections.evenness(verdict, shown),
-        sections.surroundings(verdict, shown),
-        sections.health(verdict, shown),
-        sections.budget(verdict, shown),
-        sections.method(verdict, run, plan),
-        sections.cautions(verdict, plan),
-        sections.origin(run, shown),
+        sections_oven.zones(verdict, shown),
+        sections_oven.evenness(verdict, shown),
+        sections_oven.surroundings(verdict, shown),
+        sections_basis.health(verdict, shown),
+        sections_basis.budget(verdict, shown),
+        sections_basis.method(verdict, run, plan),
+        sections_basis.cautions(verdict, plan),
+        sections_basis.origin(run, shown),
     ]
     made = Shown(shown.fahrenheit, shown.time_zone).moment(occasion.made_ns, absolute=True)
     return Document(
@@ -107,9 +107,13 @@ def headline(verdict: Verdict, shown: Shown) -> str:
     count = len(verdict.requirements)
     if met == count:
         least = min(r.deciding.probability for r in verdict.requirements)
-        parts.append(f"All {count} requirements are met, the least sure with {probability(least)}.")
+        parts.append(
+            f"All {count} requirements are met, the least sure with {probability(least)}."
+            if count > 1
+            else f"The requirement is met, with a probability of {probability(least)}."
+        )
     elif met:
-        parts.append(f"{met} of {count} requirements are met.")
+        parts.append(f"{met} of {count} requirements {'is' if met == 1 else 'are'} met.")
     return " ".join(parts)
 
 
@@ -158,7 +162,7 @@ def asked(item: RequirementVerdict, shown: Shown) -> str:
     """Return the limit in words."""
     need, unit = item.requirement, item.deciding.unit
     shown_as = {
-        sign: shown.measure(limit, unit, sections.limit_decimals(shown.number(limit, unit))).text
+        sign: shown.measure(limit, unit, limit_decimals(shown.number(limit, unit))).text
         for sign, limit in (("≥", need.at_least), ("≤", need.at_most))
         if limit is not None
     }
@@ -197,7 +201,7 @@ def _facts(verdict: Verdict, run: Run, plan: Plan, shown: Shown) -> tuple[tuple[
         ("recorded for", clock((run.end_ns - run.start_ns) / 1e9)),
         ("in the oven for", clock(process)),
         ("channels", str(len(results.profile.channels))),
-        ("readings", f"{run.samples:,}".replace(",", " ")),
+        ("readings", counted(run.samples)),
         ("interval", f"{results.profile.interval_s:g} s"),
         (
             "boiling point there",
@@ -206,7 +210,7 @@ def _facts(verdict: Verdict, run: Run, plan: Plan, shown: Shown) -> tuple[tuple[
         ),
     ]
     if isinstance(oven, TunnelOven):
-        facts.append(("belt speed", f"{oven.belt_speed_m_min:g} m/min"))
+        facts.append(("belt speed", f"{oven.belt_speed_m_min:.3g} m/min"))
     missing = int(np.isnan(results.profile.temp_c).sum())
     facts.append(("readings missing or taken out", str(missing)))
     return tuple(facts)

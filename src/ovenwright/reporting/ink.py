@@ -18,7 +18,10 @@ DARK_COLOURS = (
     "#56b4e9", "#ff8c42", "#2fd09a", "#e39ac4", "#e6c229", "#9fd3f5", "#c8c8c8", "#d9a066",
 )  # fmt: skip
 DASHES = ("", "7 3", "2 3", "9 3 2 3")
-MARKERS = ("circle", "square", "triangle", "diamond", "cross", "plus", "star", "ring")
+MARKERS = (
+    "circle", "square", "triangle", "diamond", "cross", "plus", "star", "ring", "point down",
+)  # fmt: skip
+"""One more than there are colours, so that 72 channels differ by colour and marker alone."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -78,9 +81,23 @@ def marker(look: int, x: float, y: float, ink: Ink, size: float = 4.0) -> str:
         "cross": f'<path d="M{x - s:.1f} {y - s:.1f}l{2 * s} {2 * s}m0 {-2 * s}l{-2 * s} {2 * s}" {open_}/>',
         "plus": f'<path d="M{x - s * 1.2:.1f} {y:.1f}h{2.4 * s:.1f}M{x:.1f} {y - s * 1.2:.1f}v{2.4 * s:.1f}" {open_}/>',
         "star": f'<path d="M{x - s:.1f} {y:.1f}h{2 * s}M{x - s / 2:.1f} {y - s:.1f}l{s} {2 * s}m0 {-2 * s}l{-s} {2 * s}" {open_}/>',
+        "point down": f'<path d="M{x:.1f} {y + s * 1.2:.1f}l{s * 1.2:.1f} {-s * 2.1:.1f}h{-2.4 * s:.1f}z" {solid}/>',
         "ring": f'<circle cx="{x:.1f}" cy="{y:.1f}" r="{s}" {open_}/>',
     }
     return shapes[marker_of(look)]
+
+
+def haloed(place: str, words: str, ink: Ink) -> str:
+    """Return words that stay readable over lines: a rim in the ground's colour lies beneath.
+
+    Two elements and no ``paint-order``, which not every drawer of SVG knows.
+    """
+    said = escape(words)
+    return (
+        f'<text {place} fill="{ink.ground}" stroke="{ink.ground}" stroke-width="3.5" '
+        f'stroke-linejoin="round" aria-hidden="true">{said}</text>'
+        f'<text {place} fill="{ink.text}">{said}</text>'
+    )
 
 
 def ticks(low: float, high: float, about: int) -> list[float]:

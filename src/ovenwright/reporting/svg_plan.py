@@ -6,7 +6,7 @@ import math
 from xml.sax.saxutils import escape
 
 from ovenwright.reporting.document import Bars, OvenPlan
-from ovenwright.reporting.ink import Ink, marker, open_svg
+from ovenwright.reporting.ink import Ink, haloed, marker, open_svg
 from ovenwright.reporting.words import plain
 
 
@@ -67,19 +67,24 @@ def _plan_points(
     (left, top), (wide, deep) = corner, size
     out = []
     taken: list[tuple[float, float]] = []
+    # a chamber is narrow: name and reading stand one above the other there
+    rows = 1 if plan.kind == "tunnel" else 2
     for p in plan.points:
         x = left + max(p.x_m, -0.14 * plan.length_m) / plan.length_m * wide
         y = top + p.y_m / plan.width_m * deep
-        while any(abs(x - a) < 90 and abs(y - b) < 15 for a, b in taken):
-            y += 15
+        while any(abs(x - a) < 90 and abs(y - b) < 15 * rows for a, b in taken):
+            y += 15 * rows
         taken.append((x, y))
         out.append(marker(p.look, x, y, ink, 5.0))
         beyond = x < left
-        anchor, dx = ("end", -10) if beyond else ("start", 10)
-        words = f"{p.name}, {p.text}" if not beyond else p.name
-        out.append(
-            f'<text x="{x + dx:.1f}" y="{y + 4:.1f}" text-anchor="{anchor}" fill="{ink.text}" font-size="11">{escape(words)}</text>'
-        )
+        words = [p.name] if beyond else [f"{p.name}, {p.text}"] if rows == 1 else [p.name, p.text]
+        over = rows == 2 and x + 10 + 5.8 * len(p.name) > left + wide
+        anchor, dx = ("end", -10) if beyond or over else ("start", 10)
+        for i, said in enumerate(words):
+            place = (
+                f'x="{x + dx:.1f}" y="{y + 4 + 13 * i:.1f}" text-anchor="{anchor}" font-size="11"'
+            )
+            out.append(haloed(place, said, ink))
     return out
 
 
@@ -93,7 +98,7 @@ def bars(chart: Bars, ink: Ink, *, width: float = 960) -> str:
     left, right = 330.0, 70.0
     wide = width - left - right
     zero = left + (wide / 2 if signed else 0.0)
-    scale = (wide / 2 if signed else wide) / reach
+    scale = ((wide / 2 if signed else wide) - 44.0) / reach  # the words beside a bar need room
     out = [open_svg(chart.id, chart.title, chart.alt, ink, size=(width, height))]
     out.append(
         f'<line x1="{zero:.1f}" x2="{zero:.1f}" y1="18" y2="{height - 26:.1f}" stroke="{ink.faint}"/>'
@@ -114,7 +119,7 @@ def bars(chart: Bars, ink: Ink, *, width: float = 960) -> str:
             )
             tx, anchor = (x - 5, "end") if value < 0 else (x + w + 5, "start")
             out.append(
-                f'<text x="{tx:.1f}" y="{y + 10:.1f}" text-anchor="{anchor}" fill="{ink.text}" font-size="11">{"+" if signed and value > 0 else ""}{plain(value, 2)}</text>'
+                f'<text x="{tx:.1f}" y="{y + 10:.1f}" text-anchor="{anchor}" fill="{ink.text}" font-size="11">{"+" if signed and value > 0 else ""}{plain(value, 1)}</text>'
             )
             y += 18
         y += 10

@@ -16,7 +16,15 @@ import numpy as np
 
 from ovenwright.domain.arrays import FloatArray
 from ovenwright.reporting.document import Band, Line, TimeChart
-from ovenwright.reporting.ink import Ink, dash_of, marker, open_svg, tick_text, ticks
+from ovenwright.reporting.ink import (
+    Ink,
+    dash_of,
+    haloed,
+    marker,
+    open_svg,
+    tick_text,
+    ticks,
+)
 
 FOOT_PX = 10.0
 
@@ -39,12 +47,17 @@ class _Frame:
     def y(self, value: float) -> float:
         return self.top + self.height - (value - self.y0) / (self.y1 - self.y0) * self.height
 
+    @property
+    def foot(self) -> float:
+        """Height of the rows of flagged stretches, pixels: no scale runs beside them."""
+        return FOOT_PX * len(self.rows) + 6 if self.rows else 0.0
+
 
 def time_chart(chart: TimeChart, ink: Ink, *, width: float = 960, height: float = 460) -> str:
     """Return a chart of channels over time as an SVG element."""
     f = _frame_for(chart, width, height)
     numbers = " ".join(
-        f"{v:.9g}" for v in (f.x0, f.x1, f.y0, f.y1, f.left, f.top, f.width, f.height)
+        f"{v:.9g}" for v in (f.x0, f.x1, f.y0, f.y1, f.left, f.top, f.width, f.height, f.foot)
     )
     out = [
         open_svg(
@@ -155,6 +168,8 @@ def _axes(chart: TimeChart, f: _Frame, ink: Ink, height: float) -> list[str]:
     step = y_ticks[1] - y_ticks[0] if len(y_ticks) > 1 else 1.0
     for v in y_ticks:
         y = f.y(v)
+        if y > base - f.foot:
+            continue
         out.append(
             f'<line x1="{f.left}" x2="{right:.1f}" y1="{y:.1f}" y2="{y:.1f}" stroke="{ink.grid}" '
             'stroke-width="0.8"/>'
@@ -301,15 +316,33 @@ def _limits(chart: TimeChart, f: _Frame, ink: Ink) -> list[str]:
         while any(abs(text_y - p) < 12 for p in placed):
             text_y += 12
         placed.append(text_y)
+        text_x = _clearest(chart, f, text_y, 6.2 * len(limit.text))
         inner = (
             f'<line x1="{f.left}" x2="{f.left + f.width:.1f}" y1="{y:.1f}" y2="{y:.1f}" '
             f'stroke="{ink.limit}" stroke-width="1.2" stroke-dasharray="10 4"/>'
-            f'<text x="{f.left + 6}" y="{text_y:.1f}" fill="{ink.limit}" font-size="11" '
-            f'font-weight="600" paint-order="stroke" stroke="{ink.ground}" stroke-width="3.5" '
-            f'stroke-linejoin="round">{escape(limit.text)}</text>'
+            + haloed(
+                f'x="{text_x:.1f}" y="{text_y:.1f}" font-size="11" font-weight="600"',
+                limit.text,
+                ink,
+            )
         )
         out.append(_pin(None, y, inner))
     return out
+
+
+def _clearest(chart: TimeChart, f: _Frame, text_y: float, wide: float) -> float:
+    """Return where along its line a limit's words cover the least of the curves, pixels."""
+    places = f.left + 6 + np.linspace(0.0, max(f.width - wide - 12, 0.0), 25)
+    covered = np.zeros(places.size)
+    for line in chart.lines:
+        px = f.left + (line.x - f.x0) / (f.x1 - f.x0) * f.width
+        py = f.top + f.height - (line.y - f.y0) / (f.y1 - f.y0) * f.height
+        near = px[np.abs(py - (text_y - 4)) < 9]  # a NaN is near to nothing
+        covered += [np.count_nonzero((near > p - 4) & (near < p + wide + 4)) for p in places]
+    for x, words in [(e[0], e[1]) for e in chart.events] + [(s.x, "") for s in chart.spots]:
+        at, reach = f.x(x), 4 + 6.0 * len(words) * (text_y < f.top + 40)
+        covered += (places < at + reach) & (places + wide > at - 8)
+    return float(places[int(np.argmin(covered))])
 
 
 def _spots(chart: TimeChart, f: _Frame, ink: Ink) -> list[str]:
@@ -339,11 +372,10 @@ def _end_labels(lines: Sequence[Line], f: _Frame, ink: Ink) -> list[str]:
     ys = [e[0] for e in ends]
     for i in range(1, len(ys)):
         ys[i] = max(ys[i], ys[i - 1] + gap)
-    overflow = ys[-1] - (f.top + f.height) if ys else 0.0
-    if overflow > 0:
-        ys = [y - overflow for y in ys]
-        for i in range(len(ys) - 2, -1, -1):
-            ys[i] = min(ys[i], ys[i + 1] - gap)
+    lowest = f.top + f.height
+    for i in range(len(ys) - 1, -1, -1):  # pushed past the foot: only as many move up as must
+        ys[i] = min(ys[i], lowest)
+        lowest = ys[i] - gap
     x = f.left + f.width
     out = []
     for y, (end_y, line) in zip(ys, ends, strict=True):

@@ -44,6 +44,25 @@ def plain(value: float, decimals: int) -> str:
     return text
 
 
+def limit_decimals(value: float) -> int:
+    """Return how many decimals a limit needs to be shown as it was written, three at most."""
+    for decimals in range(4):
+        if math.isclose(round(value, decimals), value, rel_tol=0, abs_tol=1e-9):
+            return decimals
+    return 3
+
+
+def counted(number: int) -> str:
+    """Return a count with its thousands set apart, so that no mark is taken for a decimal one."""
+    return f"{number:,}".replace(",", "\N{NO-BREAK SPACE}")
+
+
+def sentence(text: str) -> str:
+    """Return words as a sentence: a capital first, a stop last."""
+    head = text[:1].upper() + text[1:]
+    return head if head.endswith((".", "!", "?")) else f"{head}."
+
+
 def clock(seconds: float) -> str:
     """Return seconds as ``m:ss`` or ``h:mm:ss``."""
     if not math.isfinite(seconds):
@@ -78,6 +97,11 @@ class Shown:
         """The unit's sign."""
         return "°F" if self.fahrenheit else "°C"
 
+    @property
+    def degree(self) -> str:
+        """The sign of a difference of temperatures."""
+        return "°F" if self.fahrenheit else "K"
+
     def temperature(self, value_c: float) -> float:
         """Return a temperature on the scale in the shown unit."""
         return value_c * 1.8 + 32.0 if self.fahrenheit else value_c
@@ -88,7 +112,7 @@ class Shown:
 
     def unit(self, unit: Unit) -> str:
         """Return the sign of a measure's unit."""
-        degree = "°F" if self.fahrenheit else "K"
+        degree = self.degree
         return {
             Unit.CELSIUS: self.temperature_unit,
             Unit.KELVIN: degree,

@@ -130,7 +130,7 @@ def _block(grid: _Grid, c0: int, curve: BuildUp, shown: Shown, pens: Pens) -> No
     grid.put(3, c0 + 2, shown.temperature_unit, note)
     grid.put(4, c0, "z", head)
     grid.put(4, c0 + 1, shown.difference(curve.z_k), number(3))
-    grid.put(4, c0 + 2, "°F" if shown.fahrenheit else "K", note)
+    grid.put(4, c0 + 2, shown.degree, note)
     formula, value = f"SUM({step}{FIRST_ROW + 1}:{step}{last})", equivalent
     for name, key in (("D", "d_s"), ("δ", "delta_s")):
         if key in curve.parameters:

@@ -2,7 +2,7 @@
 "use strict";
 for (const figure of document.querySelectorAll("figure[data-zoom]")) {
   const svg = figure.querySelector("svg");
-  const [X0, X1, Y0, Y1, left, top, width, height] = svg.dataset.frame.split(" ").map(Number);
+  const [X0, X1, Y0, Y1, left, top, width, height, foot] = svg.dataset.frame.split(" ").map(Number);
   const base = top + height;
   const curves = svg.querySelector(".curves");
   const along = svg.querySelector(".along");
@@ -34,7 +34,7 @@ for (const figure of document.querySelectorAll("figure[data-zoom]")) {
         if (x >= view.a && x <= view.b) { if (y > lo) lo = y; if (y < hi) hi = y; }
     if (view.b - view.a > 0.999 * width || lo === -Infinity) { low = base; high = top; return; }
     const room = Math.max((lo - hi) * 0.07, 2);
-    low = Math.min(lo + room, base); high = Math.max(hi - room, top);
+    low = Math.min(lo + room + (foot / (height - foot)) * (lo - hi + 2 * room), base); high = Math.max(hi - room, top);
   }
 
   function draw() {
@@ -59,6 +59,7 @@ for (const figure of document.querySelectorAll("figure[data-zoom]")) {
     }).join("");
     svg.querySelector(".y-ticks").innerHTML = ys.map((v) => {
       const y = mapY(base - ((v - Y0) / (Y1 - Y0)) * height);
+      if (foot && y > base - foot) return "";
       return `<line x1="${left}" x2="${left + width}" y1="${y}" y2="${y}" stroke="var(--rule)" stroke-width="0.8"/>` +
         `<text x="${left - 7}" y="${y + 4}" text-anchor="end" fill="${faint}">${number(v, yd)}</text>`;
     }).join("");
