@@ -25,7 +25,12 @@ class Tools:
         """The logbook of the settings."""
         from ovenwright.storage.logbook import Logbook
 
-        return Logbook(self.settings.logbook)
+        return Logbook(self.settings.logbook, rescue=self._rescue)
+
+    def _rescue(self, ref: str) -> bool:
+        from ovenwright.workflow.recording_verbs import rescue
+
+        return rescue(self.logbook, ref)
 
     @cached_property
     def catalogue(self) -> Catalogue:

@@ -26,6 +26,8 @@ VERBS: tuple[Verb, ...] = (
     Verb("demo", "demo_command", "run the Ostrel scenario end to end, no hardware needed"),
     Verb("plan", "plan_command", "write a plan, check it, get advice on it"),
     Verb("import", "import_command", "bring in readings from a file of any instrument"),
+    Verb("record", "record_command", "record live, durable each moment, sealed at the end"),
+    Verb("mark", "mark_command", "set a mark in a recording that is going on"),
     Verb("judge", "judge_command", "hold a run against a plan: pass, fail or undecided"),
     Verb("report", "report_command", "write the report: spreadsheet, PDF, HTML"),
     Verb("runs", "runs_command", "list the runs in the logbook"),
@@ -34,6 +36,7 @@ VERBS: tuple[Verb, ...] = (
     Verb("export", "export_command", "write a run as CSV, XLSX, Parquet or NetCDF"),
     Verb("restate", "restate_command", "put a wrong thermocouple type right; the raw stays"),
     Verb("verify", "verify_command", "prove that a sealed run was not altered"),
+    Verb("virtual-oven", "virtual_oven_command", "serve a simulated oven over real protocols"),
 )
 
 _EPILOG = """exit codes: 0 done or pass, 1 fail verdict, 2 wrong use or bad input, 3 undecided,

@@ -12,6 +12,7 @@ from ovenwright.errors import UsageError
 
 if TYPE_CHECKING:
     from ovenwright.catalogue.entries import RunEntry
+    from ovenwright.workflow.recording_verbs import OpenRecording
 
 _SHOWN = 30
 
@@ -47,6 +48,7 @@ def run(args: argparse.Namespace, settings: Settings) -> int:
     from ovenwright.cli.show import emit_json, progress, say, show_table
     from ovenwright.compose import build
     from ovenwright.workflow.keeping import Wish, list_runs
+    from ovenwright.workflow.recording_verbs import open_recordings
 
     if args.limit is not None and args.limit < 1:
         raise UsageError(f"--limit is {args.limit}, expected 1 or more")
@@ -62,6 +64,13 @@ def run(args: argparse.Namespace, settings: Settings) -> int:
     tools = build(settings)
     with progress("reading the logbook", quiet=args.json):
         found = list_runs(tools.logbook, tools.catalogue, wish, rebuild=args.rebuild)
+    words = [word.lower() for word in args.words]
+    opened = [
+        one
+        for one in open_recordings(tools.logbook)
+        if all(word in f"{one.id} {one.title} {one.channels}".lower() for word in words)
+        and not (args.oven or args.product or args.verdict or args.since or args.until)
+    ]
     for trouble in found.troubles:
         print(f"ovenwright: {trouble}", file=sys.stderr)
     if args.json:
@@ -69,12 +78,31 @@ def run(args: argparse.Namespace, settings: Settings) -> int:
             {
                 "logbook": str(tools.logbook.folder),
                 "total": found.total,
-                "runs": [_facts(r) for r in found.runs],
+                "runs": [*map(_open_facts, opened), *map(_facts, found.runs)],
                 "troubles": list(found.troubles),
             }
         )
         return 0
+    if opened:
+        show_table(
+            "Recordings not sealed yet",
+            ["run", "started", "readings", "state"],
+            [
+                [
+                    f"{one.id}\n{one.title}",
+                    _when(one.started_ns, settings.zone or one.time_zone),
+                    f"{one.readings:,}",
+                    "recording" if one.recording else "cut off",
+                ]
+                for one in opened
+            ],
+            right=(2,),
+        )
+        if not all(one.recording for one in opened):
+            say("What was cut off is sealed by: ovenwright record --recover")
     if not found.runs:
+        if opened:
+            return 0
         if found.total:
             say(f"None of the {found.total} runs in {tools.logbook.folder} fits.")
         else:
@@ -102,11 +130,27 @@ def run(args: argparse.Namespace, settings: Settings) -> int:
     return 0
 
 
+def _open_facts(one: OpenRecording) -> dict[str, Any]:
+    from ovenwright.storage.run_facts import iso_from_ns
+
+    return {
+        "run": one.id,
+        "state": "recording" if one.recording else "cut off",
+        "title": one.title,
+        "start": iso_from_ns(one.started_ns),
+        "sealed": None,
+        "channels": list(one.channels),
+        "samples": one.readings,
+        "verdict": None,
+    }
+
+
 def _facts(entry: RunEntry) -> dict[str, Any]:
     from ovenwright.storage.run_facts import iso_from_ns
 
     return {
         "run": entry.id,
+        "state": "sealed",
         "title": entry.title,
         "start": iso_from_ns(entry.start_ns) if entry.absolute else None,
         "sealed": iso_from_ns(entry.sealed_ns),
@@ -142,14 +186,18 @@ def _day_ns(text: str | None, option: str) -> int | None:
 
 
 def _started(entry: RunEntry, zone: str) -> str:
+    if not entry.absolute:
+        return "no date"
+    return _when(entry.start_ns, zone or entry.time_zone)
+
+
+def _when(time_ns: int, zone: str) -> str:
     from datetime import UTC, datetime
     from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
-    if not entry.absolute:
-        return "no date"
-    at = datetime.fromtimestamp(entry.start_ns // 1_000_000_000, UTC)
+    at = datetime.fromtimestamp(time_ns // 1_000_000_000, UTC)
     with suppress(ZoneInfoNotFoundError, ValueError):  # else in UTC, and the cell says so
-        at = at.astimezone(ZoneInfo(zone or entry.time_zone or "UTC"))
+        at = at.astimezone(ZoneInfo(zone or "UTC"))
     return at.strftime("%Y-%m-%d\n%H:%M %Z")
 
 

@@ -71,7 +71,7 @@ def run_from(recovered: Recovered, *, interrupted: bool = False) -> Run:
     gaps, unmarked = gap_marks(times, interval_s=head.interval_s, events=events)
     if unmarked:
         notes.append(f"{unmarked} further gaps have no mark")
-    marks = [m for facts in recovered.marks if (m := mark_from(facts)) is not None]
+    marks = _marks(recovered.marks)
     if interrupted:
         end = max(int(t[-1]) for t in times.values())
         text = "the recorder was cut off here; what it had made durable was sealed later"
@@ -114,6 +114,16 @@ def mark_from(facts: Mapping[str, Any]) -> Mark | None:
         )
     except (KeyError, ValueError, TypeError):
         return None
+
+
+def _marks(kept: Sequence[Mapping[str, Any]]) -> list[Mark]:
+    # a mark given by command stands twice: as it was asked for, and as the recorder placed it
+    by_token: dict[str, Mark] = {}
+    for i, facts in enumerate(kept):
+        mark = mark_from(facts)
+        if mark is not None:
+            by_token[str(facts.get("token") or i)] = mark
+    return list(by_token.values())
 
 
 def _plan(text: str) -> Plan | None:

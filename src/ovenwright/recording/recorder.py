@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import queue
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field, replace
 from typing import Any
@@ -117,12 +118,24 @@ class Recorder:
         self._axis_offset_ns = 0
         self._words = _Words()
         self._asked_to_stop = ""
+        self._wishes: queue.SimpleQueue[tuple[MarkKind, str] | None] = queue.SimpleQueue()
+        self._source_trouble: OvenwrightError | None = None
         self._life = Life()
 
     @property
     def state(self) -> State:
         """Where the recording is in its life."""
         return self._life.state
+
+    # what others may call, from any thread ------------------------------------------------
+
+    def ask_for_mark(self, kind: MarkKind, text: str) -> None:
+        """Set a mark at this moment; taken up at the next turn, dropped before the start."""
+        self._wishes.put((kind, text))
+
+    def ask_to_stop(self) -> None:
+        """End the recording at the next turn."""
+        self._wishes.put(None)
 
     # the whole life -----------------------------------------------------------------------
 
@@ -146,7 +159,8 @@ class Recorder:
         try:
             return self._whole(stopping, resume)
         except OvenwrightError:
-            self._life.on(Event.FAIL)
+            if self.state is not State.CALLED_OFF:
+                self._life.on(Event.FAIL)
             raise
         finally:
             self._intake.halt()
@@ -177,7 +191,10 @@ class Recorder:
             self._tell("waiting", {"for": words})
         trouble: OvenwrightError | None = None
         while True:
-            if stopping.is_set():
+            while not self._wishes.empty():
+                if self._wishes.get_nowait() is None:
+                    self._asked_to_stop = "stopped by a person"
+            if stopping.is_set() or self._asked_to_stop:
                 self._life.on(Event.STOP)
                 self._tell("called off", {"reason": "stopped before it began"})
                 return False
@@ -258,9 +275,10 @@ class Recorder:
             for batch in self._intake.take(most_readings=room):
                 self._take(batch)
         for name, trouble in self._intake.troubles():
+            self._source_trouble = trouble
             self._tell("source ended", {"source": name, "reason": str(trouble)})
             self._note_mark(Mark(MarkKind.FAULT, self._axis_ns(now), f"{name}: {trouble}"))
-        self._take_guests()
+        self._take_guests(now)
         self._look_for_alarms(now)
         self._store.flush(now, self._clock.monotonic_ns())
         self._show("")
@@ -353,15 +371,25 @@ class Recorder:
         self._marks = [*self._marks[-19:], mark]
         self._tell("mark", mark_facts(mark) | {"run": self._store.run_id})
 
-    def _take_guests(self) -> None:
+    def _take_guests(self, now: int) -> None:
         for frame in self._store.guests():
             facts = frame.facts
             if frame.kind is FrameKind.MARK:
                 mark = mark_from(facts)
                 if mark is not None:
-                    self._hear_mark(mark)
+                    placed = replace(mark, time_ns=self._axis_ns(now))
+                    self._store.add_fact(
+                        FrameKind.MARK, mark_facts(placed) | {"token": facts.get("token")}
+                    )
+                    self._hear_mark(placed)
             elif facts.get("event") == "stop":
                 self._asked_to_stop = f"stopped by {facts.get('by') or 'command'}"
+        while not self._wishes.empty():
+            wish = self._wishes.get_nowait()
+            if wish is None:
+                self._asked_to_stop = "stopped by a person"
+            else:
+                self._note_mark(Mark(wish[0], self._axis_ns(now), wish[1], by="person"))
 
     def _look_for_alarms(self, now: int) -> None:
         if self._alarms is None:
@@ -426,6 +454,8 @@ class Recorder:
         except TooLittleData as cause:
             remove_files(files)
             self._life.on(Event.EMPTY)
+            if self._source_trouble is not None:
+                raise self._source_trouble from cause
             raise InstrumentTrouble(
                 "not one reading came while recording",
                 where=files.id,

@@ -50,11 +50,18 @@ def seal_left_behind(logbook: Logbook, files: JournalFiles) -> Sealed:
     Raises
     ------
     StorageTrouble : if a recorder is at work on it, or the disk refuses
-    TooLittleData : if there is no reading in it; such a journal is removed
+    TooLittleData : if it is sound and holds no reading; such a journal is removed
     """
     with journal_held(files):
         recovered = recover(files)
-        if not len(recovered.rows) and not recovered.damage:
+        if not len(recovered.rows):
+            if recovered.damage:
+                _keep_damaged(files)
+                raise StorageTrouble(
+                    f"no reading could be saved from the journal: {recovered.damage[0]}",
+                    where=files.id,
+                    remedy=f"its files were moved to {files.database.parent / DAMAGED}",
+                )
             remove_files(files)
         return seal_recovered(logbook, recovered, interrupted=True)
 

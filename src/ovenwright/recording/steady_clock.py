@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import time
+
 from ovenwright.domain.live import Clock
 from ovenwright.domain.run import NS
 
@@ -46,3 +48,20 @@ class SteadyClock:
         step_s = (away_ns - self._away_ns) / NS
         self._away_ns = away_ns
         return step_s if abs(step_s) >= STEP_S else 0.0
+
+
+class SystemClock:
+    """The computer's clock. What never steps counts on while the computer sleeps, where it can."""
+
+    def now_ns(self) -> int:
+        """Return UTC nanoseconds."""
+        return time.time_ns()
+
+    def monotonic_ns(self) -> int:
+        """Return nanoseconds that never step."""
+        if _BOOT_CLOCK is None:
+            return time.monotonic_ns()
+        return time.clock_gettime_ns(_BOOT_CLOCK)
+
+
+_BOOT_CLOCK: int | None = getattr(time, "CLOCK_BOOTTIME", None)

@@ -8,7 +8,7 @@ import math
 import re
 import time
 import unicodedata
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
@@ -54,10 +54,13 @@ class Logbook:
     Parameters
     ----------
     folder : the logbook's folder; may not exist yet
+    rescue : seals the recording of that id that was cut off, and returns whether there was one;
+        asked when a run is called by a name that no sealed run has
     """
 
-    def __init__(self, folder: Path) -> None:
+    def __init__(self, folder: Path, *, rescue: Callable[[str], bool] | None = None) -> None:
         self.folder = Path(folder)
+        self._rescue = rescue
 
     def __repr__(self) -> str:
         return f"Logbook({str(self.folder)!r})"
@@ -207,6 +210,8 @@ class Logbook:
                 where=str(self.folder),
                 remedy="write more of it: " + ", ".join(fits[-6:]),
             )
+        if self._rescue is not None and self.journals_dir.is_dir() and self._rescue(ref):
+            return Logbook(self.folder).path_of(ref)
         raise UnknownName("run", ref, known=ids[::-1], where=str(self.folder))
 
     def _last(self) -> Path:
