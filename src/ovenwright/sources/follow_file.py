@@ -76,6 +76,9 @@ class FollowedFile:
         try:
             # no buffer: what is read is what stands there now
             file = self._path.open("rb", buffering=0)
+        except FileNotFoundError:
+            self._first = False  # begun while it is waited for, all of it is new
+            raise
         except (PermissionError, IsADirectoryError) as cause:
             raise InstrumentTrouble(
                 "the file can't be read: " + (cause.strerror or "refused").lower(),

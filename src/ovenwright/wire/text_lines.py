@@ -192,7 +192,7 @@ class TextReader:
     def _by_columns(self, text: str, received_ns: int, *, late: bool) -> Decoded:
         if self._columns is None:
             return self._headings(text, received_ns)
-        cells = self._split(text)
+        cells = self.cells(text)
         if len(cells) < len(self._columns) or len(cells) > len(self._columns) + 1:
             if tuple(_folded(c) for c in cells) == self._columns:
                 return Decoded()
@@ -214,7 +214,7 @@ class TextReader:
 
     def _headings(self, text: str, received_ns: int) -> Decoded:
         """Take a line as the headings where it names a channel of the plan."""
-        cells = tuple(_folded(c) for c in self._split(text))
+        cells = tuple(_folded(c) for c in self.cells(text))
         module = self.mapping.module
         if any(c in self.channels or f"{module}/{c}" in self.channels for c in cells):
             self._columns = cells
@@ -222,7 +222,8 @@ class TextReader:
         self._separator = self.mapping.separator
         return self._refused(f"no heading of the plan's channels in: {_shown(text)}", received_ns)
 
-    def _split(self, text: str) -> list[str]:
+    def cells(self, text: str) -> list[str]:
+        """Return the cells of a line, without white space and quotes around them."""
         if not self._separator:
             self._separator = _separator_of(text, self.mapping.decimal)
         cells = text.split() if self._separator == " " else text.split(self._separator)
