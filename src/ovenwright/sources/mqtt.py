@@ -177,6 +177,7 @@ class MqttReader:
             client.tls_set_context(self._tls)
         client.on_connect = self._on_connect
         client.on_disconnect = self._on_disconnect
+        client.on_subscribe = self._on_subscribe
         client.on_message = self._on_message
         return client
 
@@ -329,7 +330,7 @@ class MqttReader:
     def _end_session(self) -> None:
         """End a session of MQTT 3.1.1, which never ends by itself: connect once without one."""
         client = self._client(clean=True)
-        client.on_connect = client.on_disconnect = client.on_message = None
+        client.on_connect = client.on_disconnect = client.on_message = client.on_subscribe = None
         try:
             client.connect(self._plan.host, self._plan.port, keepalive=self._plan.keepalive_s)
             until = self._clock.monotonic_ns() + NS
@@ -371,6 +372,17 @@ class MqttReader:
                 )
             )
         self._up = self._ever_up = True
+
+    def _on_subscribe(
+        self, _: Any, __: Any, ___: int, reasons: list[ReasonCode], ____: Any
+    ) -> None:
+        if any(r.is_failure for r in reasons):
+            self._grumble(
+                NoticeKind.WAITING,
+                f"{self._address} does not let us listen to {self._mapping.topic.filter!r}: "
+                "its rights for this user are too narrow",
+                about="subscribe",
+            )
 
     def _on_disconnect(self, _: Any, __: Any, flags: Any, reason: ReasonCode, ___: Any) -> None:
         if not flags.is_disconnect_packet_from_server:

@@ -31,6 +31,10 @@ _YES = frozenset({"1", "true", "yes", "on", "late", "stored", "historical"})
 _KELVIN = 273.15
 
 
+def _key(module: str, channel: str) -> str:
+    return f"{module}/{channel}" if module and channel else (module or channel)
+
+
 @dataclass(frozen=True, slots=True)
 class Item:
     """One number of a message, before it is known when and whether it counts.
@@ -53,11 +57,7 @@ class Item:
     @property
     def key(self) -> str:
         """The instrument's own key: ``module/channel``, or the one of them that there is."""
-        return (
-            f"{self.module}/{self.channel}"
-            if self.module and self.channel
-            else (self.module or self.channel)
-        )
+        return _key(self.module, self.channel)
 
 
 @dataclass(frozen=True, slots=True)
@@ -87,6 +87,7 @@ class JsonMapping:
     module_branch: int
     fixed: dict[str, Bound] = field(default_factory=dict)
     varying: dict[str, Bound] = field(default_factory=dict)
+    known: frozenset[str] = frozenset()
 
     @property
     def count_per_channel(self) -> bool:
@@ -133,6 +134,7 @@ def _mapping(source: MqttSource) -> JsonMapping:
         module_branch=names.index("module") if "module" in names else -1,
         fixed=fixed,
         varying=varying,
+        known=frozenset(source.channels),
     )
 
 
@@ -302,11 +304,6 @@ def _item(
         bound = mapping.varying.get(key)
         return fixed.get(key) if bound is None else look_up(document, bound, leaf.keys)
 
-    number = decode_number(leaf.value, plan.fault_values)
-    if number is None:
-        troubles.append(f"{_shown(leaf.value)} is no reading")
-        return None
-    value, quality = number
     channel = parts.get("channel") or (
         str(leaf.keys[mapping.channel_branch])[:MOST_NAME]
         if mapping.channel_branch >= 0
@@ -317,6 +314,13 @@ def _item(
         if mapping.module_branch >= 0
         else _name(told("module")) or mapping.module
     )
+    number = decode_number(leaf.value, plan.fault_values)
+    if number is None:
+        # a path that goes every way meets other things than readings
+        if mapping.channel_branch < 0 or _key(module, channel) in mapping.known:
+            troubles.append(f"{_shown(leaf.value)} is no reading")
+        return None
+    value, quality = number
     unit: str = plan.unit
     if plan.unit_path and (word := told("unit_path")) is not None:
         read_unit = decode_unit(word)
