@@ -48,6 +48,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     order.add_argument(
         "--month-first", dest="day_first", action="store_false", help="03/04 is 4 March"
     )
+    order.add_argument("--year-first", action="store_true", help="24-05-11 is 11 May 2024")
     add("--zone", metavar="ZONE", help="where the instrument's clock hung, such as Europe/Riga")
     add("--start", default="", metavar="ISO", help="date and time of elapsed zero")
     add("--delimiter", default="", metavar="D", help="comma, semicolon, tab, pipe, space")
@@ -110,6 +111,7 @@ def choices_of(args: argparse.Namespace) -> Choices:
         time_unit=args.time_unit,
         channels=_names(args.channels),
         day_first=args.day_first,
+        year_first=args.year_first,
         zone=args.zone or "",
         delimiter=args.delimiter,
         decimal=args.decimal,

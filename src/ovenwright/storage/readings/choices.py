@@ -26,7 +26,7 @@ class Choices:
 
     ``unit`` holds for every temperature column, ``units`` for one by name. ``time_unit`` is one of
     :data:`ovenwright.storage.readings.time_nouns.TIME_UNITS`. ``day_first`` is None where the data
-    decide. ``header_row`` is the 1-based line of the headings, 0 where it is to be found.
+    decide; ``year_first`` is for years of two digits. ``header_row`` is the 1-based line of the headings, 0 where it is to be found.
     ``channels`` are the only columns to take; ``planned`` are names or headings that a plan says
     are temperatures, whatever they sound like. ``start`` is an ISO date and time for elapsed time zero. ``missing`` are marks that stand for
     no reading, beside the usual ones.
@@ -39,6 +39,7 @@ class Choices:
     channels: tuple[str, ...] = ()
     planned: tuple[str, ...] = ()
     day_first: bool | None = None
+    year_first: bool = False
     zone: str = ""
     delimiter: str = ""
     decimal: str = ""

@@ -22,6 +22,7 @@ from ovenwright.storage.readings.time_nouns import (
 from ovenwright.storage.readings.time_patterns import MONTHS, Parts, time_of_day
 
 _SAME = "day and month are the same number"
+_OPTIONS = {"day": "--day-first", "month": "--month-first", "year": "--year-first"}
 
 
 def read_dates(text: Any, form: re.Pattern[str], hints: TimeHints) -> Times:
@@ -36,17 +37,16 @@ def read_dates(text: Any, form: re.Pattern[str], hints: TimeHints) -> Times:
     clock = time_of_day(parts)
     concluded: list[Concluded] = []
     if "p" in parts:
-        day, why = _day_first(parts, clock, hints)
+        order, why = _order(parts, clock, hints)
         said = hints.day_first is not None or hints.heading_day_first is not None
-        p, q = parts.ints("p"), parts.ints("q")
-        days, real = _days(parts.ints("y"), q if day else p, p if day else q)
+        days, real = _days(*_fields(parts, order))
         concluded.append(
             Concluded(
                 "dates",
-                "day first" if day else "month first",
+                f"{order} first",
                 why,
-                "--month-first" if day else "--day-first",
-                certain=said or why == _SAME,
+                _OPTIONS["month" if order == "day" else "day"],
+                certain=said or hints.year_first or why == _SAME,
             )
         )
     else:
@@ -55,7 +55,11 @@ def read_dates(text: Any, form: re.Pattern[str], hints: TimeHints) -> Times:
     impossible = ~real & ~bad
     if impossible.any():
         row = int(np.flatnonzero(impossible)[0])
-        raise TimeRefused(f"{text[row].as_py()!r} is no date", "--day-first or --month-first", row)
+        raise TimeRefused(
+            f"{text[row].as_py()!r} is no date",
+            "--day-first, --month-first or --year-first",
+            row,
+        )
     ns = days * DAY_NS + clock
     times = Times(ns, bad, absolute=True, coarse_ns=coarse_step(ns[~bad]), concluded=concluded)
     _apply_written_zone(times, parts, text)
@@ -90,45 +94,86 @@ def _apply_written_zone(times: Times, parts: Parts, text: Any) -> None:
     times.utc = True
 
 
-def _day_first(parts: Parts, clock: IntArray, hints: TimeHints) -> tuple[bool, str]:
+def _fields(parts: Parts, order: str) -> tuple[IntArray, IntArray, IntArray]:
+    """Return year, month and day where the year, the month or the day stands first."""
+    p, q, y = parts.ints("p"), parts.ints("q"), parts.ints("y")
+    return {"year": (p, q, y), "month": (y, p, q), "day": (y, q, p)}[order]
+
+
+def _order(parts: Parts, clock: IntArray, hints: TimeHints) -> tuple[str, str]:
+    """Return which of year, month and day stands first, and why."""
     if hints.day_first is not None:
-        return hints.day_first, "it was given"
+        return ("day" if hints.day_first else "month"), "it was given"
+    if hints.year_first:
+        return "year", "it was given or the heading says so"
     if hints.heading_day_first is not None:
-        return hints.heading_day_first, "the heading says so"
+        return ("day" if hints.heading_day_first else "month"), "the heading says so"
     good = ~parts.bad
-    p, q, y = parts.ints("p")[good], parts.ints("q")[good], parts.ints("y")[good]
-    if p.max() > 12 >= q.max():
-        return True, f"{int(p.max())} stands first and is no month"
-    if q.max() > 12 >= p.max():
-        return False, f"{int(q.max())} stands second and is no month"
-    if (p == q).all():
-        return True, _SAME
-    shown = parts.text("sep")
-    ns = {}
-    for day in (True, False):
-        days, real = _days(y, q if day else p, p if day else q)
-        ns[day] = (days * DAY_NS + clock[good], bool(real.all()))
-    if ns[True][1] != ns[False][1]:
-        return ns[True][1], "the other way some dates do not exist"
-    falls = {d: int((np.diff(ns[d][0]) < 0).sum()) for d in ns}
-    if (falls[True] == 0) != (falls[False] == 0):
-        day = falls[True] == 0
-        return day, "the other way the times would run backwards"
-    span = {d: int(ns[d][0].max() - ns[d][0].min()) for d in ns}
-    for day in (True, False):
-        if span[not day] > 10 * span[day] and span[not day] >= 20 * DAY_NS:
-            return day, "the other way the readings would stretch over weeks with a long gap"
-    if str(kernels.unique(shown.filter(pa.array(good))).to_pylist()[0]) == ".":
-        # a date with dots is written day first: common practice, no source
-        return True, "dates with dots are written day first"
-    both = [str(np.datetime64(int(ns[d][0][0]), "ns"))[:10] for d in (True, False)]
-    first = int(np.flatnonzero(good)[0])
+    ns: dict[str, IntArray] = {}
+    two_digits = bool((parts.ints("y")[good] < 100).all())
+    for order in ("day", "month", "year") if two_digits else ("day", "month"):
+        days, real = _days(*(f[good] for f in _fields(parts, order)))
+        if real.all():
+            ns[order] = days * DAY_NS + clock[good]
+    mark = str(kernels.unique(parts.text("sep").filter(pa.array(good))).to_pylist()[0])
+    order, why = _day_or_month(parts, good, ns, mark)
+    if "year" not in ns:
+        if order:
+            return order, why
+    elif order in ns and (early := _earlier(ns, "year", order)):
+        return early
+    elif not ({"day", "month"} & set(ns)):
+        return "year", "no other order gives dates that exist"
+    elif order and mark != "-":
+        # two digits for the year come last when slashes or dots part: common practice, no source
+        year = str(np.datetime64(int(ns["year"][0]), "ns"))[:10]
+        return order, f"{why} (read year first it would be {year}: --year-first)"
+    shown = {o: str(np.datetime64(int(t[0]), "ns"))[:10] for o, t in ns.items()}
+    if order and "year" in ns:
+        shown = {o: t for o, t in shown.items() if o in (order, "year")}
     raise TimeRefused(
-        f"the date can be read day first as {both[0]} or month first as {both[1]}, and nothing in "
-        "the data decides",
-        "--day-first or --month-first",
-        first,
+        "the date can be read "
+        + " or ".join(f"{o} first as {t}" for o, t in shown.items())
+        + ", and nothing in the data decides",
+        " or ".join(_OPTIONS[o] for o in shown),
+        int(np.flatnonzero(good)[0]),
     )
+
+
+def _day_or_month(
+    parts: Parts, good: BoolArray, ns: dict[str, IntArray], mark: str
+) -> tuple[str, str]:
+    """Return whether day or month stands first, "" where nothing decides."""
+    p, q = parts.ints("p")[good], parts.ints("q")[good]
+    if p.max() > 12 >= q.max():
+        return "day", f"{int(p.max())} stands first and is no month"
+    if q.max() > 12 >= p.max():
+        return "month", f"{int(q.max())} stands second and is no month"
+    if (p == q).all():
+        return "day", _SAME
+    if ("day" in ns) != ("month" in ns):
+        return ("day" if "day" in ns else "month"), "the other way some dates do not exist"
+    if "day" not in ns:
+        return "day", "neither way all dates exist"
+    if early := _earlier(ns, "day", "month"):
+        return early
+    if mark == ".":
+        # a date with dots is written day first: common practice, no source
+        return "day", "dates with dots are written day first"
+    return "", ""
+
+
+def _earlier(ns: dict[str, IntArray], one: str, other: str) -> tuple[str, str] | None:
+    """Return which of two orders makes a sane recording, None where both or neither do."""
+    falls = {o: int((np.diff(ns[o]) < 0).sum()) for o in (one, other)}
+    if (falls[one] == 0) != (falls[other] == 0):
+        order = one if falls[one] == 0 else other
+        return order, "the other way the times would run backwards"
+    span = {o: int(ns[o].max() - ns[o].min()) for o in (one, other)}
+    for order, against in ((one, other), (other, one)):
+        if span[against] > 10 * span[order] and span[against] >= 20 * DAY_NS:
+            return order, "the other way the readings would stretch over weeks with a long gap"
+    return None
 
 
 def _days(year: IntArray, month: IntArray, day: IntArray) -> tuple[IntArray, BoolArray]:

@@ -14,7 +14,7 @@ import pyarrow.csv as pacsv
 from ovenwright.errors import ReadingsRefused
 from ovenwright.storage.readings.choices import Choices
 from ovenwright.storage.readings.conclusions import Concluded
-from ovenwright.storage.readings.grid import Grid, find_grid
+from ovenwright.storage.readings.grid import Grid, cell_class, find_grid
 from ovenwright.storage.readings.mending import Mended, split_line
 from ovenwright.storage.readings.opening import TextSource
 from ovenwright.storage.readings.table import ReadAgain, Table
@@ -61,6 +61,7 @@ def open_delimited(source: TextSource, choices: Choices) -> Table:
     if delimiter == " ":
         grid = _space_headings(lines, grid)
     _refuse_comma_in_both(source, lines, delimiter, grid)
+    _refuse_change(source, lines, delimiter, grid)
     concluded = [
         Concluded(
             "encoding",
@@ -214,6 +215,27 @@ def _refuse_comma_in_both(
             file=source.path.name,
             line=grid.first + 1,
         )
+
+
+def _refuse_change(source: TextSource, lines: Sequence[str], delimiter: str, grid: Grid) -> None:
+    """Refuse a table whose upper rows are parted by another sign than the rest."""
+    if grid.heading is not None or grid.first < 2:
+        return
+    above = [x for x in lines[: grid.first] if x.strip()][-3:]
+    for mark in "\t;|,":
+        if mark == delimiter or len(above) < 2:
+            continue
+        rows = [split_line(x, mark) for x in above]
+        if all(len(r) == grid.columns for r in rows) and all(
+            cell_class(c) in "NTM" for r in rows[1:] for c in r
+        ):
+            raise ReadingsRefused(
+                f"the cells are parted by {_SAID[mark]} down to here and by {_SAID[delimiter]} "
+                "from here on: part each half into a file of its own, or mend one of them",
+                file=source.path.name,
+                line=grid.first + 1,
+                option=f"--delimiter {_SAID[mark]} or --delimiter {_SAID[delimiter]} for each",
+            )
 
 
 class DelimitedTable(Table):

@@ -7,7 +7,12 @@ from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 
-from ovenwright.storage.readings.headings import is_sensor_cell, is_unit_cell
+from ovenwright.storage.readings.headings import (
+    is_sensor_cell,
+    is_unit_cell,
+    temperature_unit,
+    time_unit,
+)
 from ovenwright.storage.readings.numbers import (
     CellKind,
     NumberStyle,
@@ -26,7 +31,7 @@ _DATE = (
 _ZONE = r"\s*(?:Z|[A-Z]{3,4}|[-+]\d{2}:?(?:\d{2})?)?"
 _TIME_LIKE = re.compile(
     rf"^\s*(?:[A-Za-z]{{2,9}}\.?,?\s+)?(?:(?:{_DATE})(?:(?:T|\s*,?\s|_|-)\s*(?:{_CLOCK}))?{_ZONE}"
-    rf"|(?:{_CLOCK})\s*,?\s+(?:{_DATE})|[-+]?(?:\d+\s*(?:d|days?|\.)\s*,?\s*)?(?:{_CLOCK}){_ZONE}"
+    rf"|(?:{_CLOCK})\s*,?\s+(?:{_DATE})|[A-Za-z]{{3,9}}\s+\d{{1,2}}\s+(?:{_CLOCK}){_ZONE}\s+\d{{4}}|[-+]?(?:\d+\s*(?:d|days?|\.)\s*,?\s*)?(?:{_CLOCK}){_ZONE}"
     r"|[-+]?\d+(?:[.,]\d+)?\s*(?:ms|s|sec|min|h)"
     r"|\d{8}[T _-]\d{4,6}(?:\.\d+)?Z?|\d{14}(?:\.\d+)?)\s*$"
 )
@@ -153,6 +158,8 @@ def _with_headings(rows: Sequence[Sequence[str]], grid: Grid, header_row: int | 
             if any(cell_class(c) in "XT" or is_unit_cell(c) for c in row) or units is not None:
                 heading = i
             break
+        if heading is None and units is not None and not _only_units(rows[units]):
+            heading, units = units, None
     names = _fit(rows[heading], grid) if heading is not None else [""] * grid.columns
     if heading is not None and header_row is None and not all(names):
         names = _with_row_above(rows, heading, names, grid)
@@ -206,6 +213,14 @@ def _is_units(row: Sequence[str]) -> bool:
         for c in filled
     )
     return bool(filled) and known >= 1 and (known + time_words) * 2 > len(filled)
+
+
+def _only_units(row: Sequence[str]) -> bool:
+    """Say whether a row can be nothing but units; K and J alone may be names of channels."""
+    filled = [c.strip() for c in row if c.strip()]
+    return all(is_unit_cell(c) for c in filled) and (
+        bool(time_unit(filled[0])) or any(len(c) > 1 and temperature_unit(c) for c in filled)
+    )
 
 
 def _is_sensors(row: Sequence[str]) -> bool:

@@ -205,6 +205,9 @@ _LETTER = re.compile(r"^(?P<name>.+?)(?:_|,\s*|\s+/\s*|\s+)(?P<inside>[cfkCFK])$
 _TEMP_LETTER = re.compile(r"^(?P<name>.*\btemp(?:erature|\.)?)\s+(?P<inside>[CFK])$", re.IGNORECASE)
 
 
+_YEAR_FIRST = re.compile(r"\b(?:yy|jj)[-/. ]mm?[-/. ](?:dd?|tt?)\b", re.IGNORECASE)
+
+
 class HeadingKind(Enum):
     """What a column can be, as far as its heading says."""
 
@@ -233,6 +236,7 @@ class Heading:
     elapsed_word: bool = False
     clock_word: bool = False
     day_first: bool | None = None
+    year_first: bool = False
     reference_junction: bool = False
     why: str = ""
 
@@ -363,6 +367,7 @@ def _read(text: str, unit_cell: str, letters_are_names: bool, suffix: str, index
         elapsed_word=bool(_ELAPSED_WORDS.search(text)),
         clock_word=bool(_CLOCK_WORDS.search(text)),
         day_first=_day_order(f"{text} {unit_cell}"),
+        year_first=bool(_YEAR_FIRST.search(f"{text} {unit_cell}")),
         reference_junction=junction,
         why=why,
     )

@@ -5,6 +5,7 @@ from __future__ import annotations
 import codecs
 import gzip
 import io
+import re
 from dataclasses import dataclass
 from enum import StrEnum
 from pathlib import Path
@@ -22,6 +23,10 @@ _BOMS = (
     (codecs.BOM_UTF16_BE, "utf-16-be"),
 )
 _CP1252_GAPS = frozenset(b"\x81\x8d\x8f\x90\x9d")
+_ASCII = frozenset(range(128))
+# letters and the degree sign of the old DOS code page, which some instruments still write
+_OEM_LETTERS = frozenset(range(0x80, 0xA8)) | {0xE1, 0xF8}
+_OEM_DEGREE = re.compile(rb"(?<![A-Za-z\x80-\xff])\xf8\s?[CFcf](?![A-Za-z])")
 
 
 class FileKind(StrEnum):
@@ -242,6 +247,11 @@ def _conclude_encoding(head: bytes, *, complete: bool, file: str) -> tuple[str, 
     try:
         codecs.getincrementaldecoder("utf-8")("strict").decode(head, final=complete)
     except UnicodeDecodeError:
+        if _OEM_DEGREE.search(head) and b"\xb0" not in head:
+            return "cp850", "a byte stands before C or F that is the degree sign in cp850"
+        beyond = set(head) - _ASCII
+        if _CP1252_GAPS & beyond and beyond <= _OEM_LETTERS:
+            return "cp850", "all bytes beyond ASCII are letters in cp850 and some none in cp1252"
         if _CP1252_GAPS & set(head):
             return "latin-1", "the bytes are not valid UTF-8 and some have no sign in cp1252"
         return "cp1252", "the bytes are not valid UTF-8"

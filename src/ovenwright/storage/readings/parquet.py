@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import datetime as dt
 from collections.abc import Iterator, Sequence
 from pathlib import Path
 from typing import Any
@@ -11,6 +12,7 @@ import pyarrow.parquet as pq
 
 from ovenwright.errors import ReadingsRefused
 from ovenwright.storage.readings.grid import cell_class
+from ovenwright.storage.readings.spreadsheet import as_text
 from ovenwright.storage.readings.table import Table
 
 _UNIT_KEYS = (b"unit", b"units")
@@ -102,6 +104,9 @@ class ParquetTable(Table):
 
 def _texts(column: pa.Array[Any]) -> list[str]:
     flat = _flat(column)
+    if pa.types.is_duration(flat.type):
+        micro = flat.cast(pa.duration("us"), safe=False).cast(pa.int64()).to_pylist()
+        return ["" if v is None else as_text(dt.timedelta(microseconds=v)) for v in micro]
     if pa.types.is_floating(flat.type):
         return ["" if v is None else repr(v) for v in flat.to_pylist()]
     return ["" if v is None else str(v) for v in flat.cast(pa.string()).to_pylist()]

@@ -111,6 +111,7 @@ class _Reader:
             given_unit=self.story.choices.time_unit,
             day_first=self.story.choices.day_first,
             heading_day_first=next((h.day_first for h in heads if h.day_first is not None), None),
+            year_first=self.story.choices.year_first or any(h.year_first for h in heads),
             elapsed_word=any(h.elapsed_word for h in heads),
             clock_word=any(h.clock_word for h in heads),
             decimal=style.decimal,

@@ -31,6 +31,7 @@ class TimeHints:
     given_unit: str = ""
     day_first: bool | None = None
     heading_day_first: bool | None = None
+    year_first: bool = False
     elapsed_word: bool = False
     clock_word: bool = False
     decimal: str = "."

@@ -32,6 +32,8 @@ DATE_FORMS = tuple(
         *(rf"^{_WEEKDAY}{d}{_SEPARATOR}{_CLOCK_DOTS}{_ZONE}$" for d in _DATES),
         rf"^{_SHUT}[T _-]?{_CLOCK_SHUT}{_ZONE}$",
         *(rf"^{_CLOCK}{_AP}\s*,?\s+{_WEEKDAY}{d}$" for d in _DATES),
+        # as the C library and the shell's own command write the time: May 11 06:00:00 2024
+        rf"^{_WEEKDAY}(?P<mon>[A-Za-z]{{3,9}})\s+(?P<d>\d{{1,2}})\s+{_CLOCK}{_ZONE}\s+(?P<y>\d{{4}})$",
         *(rf"^{_WEEKDAY}{d}$" for d in _DATES),
     )
 )
