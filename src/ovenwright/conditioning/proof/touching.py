@@ -11,9 +11,9 @@ import numpy as np
 
 from ovenwright.conditioning.proof.excursion import LEAST_RISE_K, Excursions, Leg, Phase
 from ovenwright.conditioning.proof.falling import time_constant
+from ovenwright.conditioning.proof.gathering import CommonAxis
 from ovenwright.domain.live import Reading
 from ovenwright.domain.proof import TimeConstant
-from ovenwright.domain.run import NS
 from ovenwright.errors import OutOfRange
 
 FINGER_C = 33.0
@@ -105,6 +105,7 @@ class TouchWatch:
     modules : the module of each channel, where known
     finger_c : what touches, degrees Celsius: a sensor warmer than this cools when touched
     least_rise_k : smallest movement that can count
+    axis : the axis that is shared with whoever keeps the readings
     """
 
     def __init__(
@@ -114,6 +115,7 @@ class TouchWatch:
         modules: Mapping[str, str] | None = None,
         finger_c: float = FINGER_C,
         least_rise_k: float = LEAST_RISE_K,
+        axis: CommonAxis | None = None,
     ) -> None:
         if not channels or len(set(channels)) != len(channels):
             raise OutOfRange("channels", got=tuple(channels), expected="names, each once")
@@ -121,11 +123,10 @@ class TouchWatch:
             raise OutOfRange("least_rise_k", got=least_rise_k, expected="above 0 K")
         self.channels = tuple(channels)
         self.modules = dict(modules or {})
+        self.axis = axis or CommonAxis()
         self.finger_c = finger_c
         self._place = {name: i for i, name in enumerate(self.channels)}
         self._lanes = [Excursions(i, least_rise_k=least_rise_k) for i in range(len(self.channels))]
-        self._start_ns: int | None = None
-        self._shift_ns: dict[str, int] = {}
         self._done: list[_Done] = []
         self._open: list[Leg] = []
         self._leading: int | None = None
@@ -216,13 +217,8 @@ class TouchWatch:
         return tuple(events)
 
     def _elapsed_s(self, reading: Reading) -> float:
-        """Seconds on one axis, for modules whose clocks may differ."""
         module = reading.module or self.modules.get(reading.channel, "")
-        shift = self._shift_ns.setdefault(module, reading.received_ns - reading.time_ns)
-        now = reading.time_ns + shift
-        if self._start_ns is None:
-            self._start_ns = now
-        return (now - self._start_ns) / NS
+        return self.axis.elapsed_s(reading, module)
 
     def _follow(self, place: int) -> None:
         leg = self._lanes[place].leg
