@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import math
+import weakref
 from collections.abc import Iterable, Iterator, Mapping
 from contextlib import contextmanager, suppress
 from pathlib import Path
@@ -82,6 +83,8 @@ class Catalogue:
                 where=url.rsplit("@", maxsplit=1)[-1],
                 remedy="use sqlite:///FILE, or install the driver the address names",
             ) from cause
+        # an index in memory holds its connection open; it goes when the index goes
+        weakref.finalize(self, self._engine.dispose)
 
     def __repr__(self) -> str:
         return f"Catalogue({self._where()!r})"
