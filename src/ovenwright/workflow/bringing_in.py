@@ -87,9 +87,12 @@ class Brought:
 
     def facts(self) -> dict[str, object]:
         """Return the answer for machines."""
+        # a file without dates has a clock of its own, which need not begin at zero
+        zero_s = None if self.run.absolute else self.run.start_ns / NS
         return {
             "run": self.run.id or None,
             "start": self.start,
+            "first_file_time_s": zero_s,
             "interval_s": self.interval_s,
             "samples": self.samples,
             "channels": [
@@ -110,6 +113,8 @@ class Brought:
                             "name": f.check,
                             "from_s": f.from_s,
                             "to_s": f.to_s,
+                            "from_file_time_s": None if zero_s is None else zero_s + f.from_s,
+                            "to_file_time_s": None if zero_s is None else zero_s + f.to_s,
                             "severity": str(f.severity),
                             "reason": f.reason,
                         }

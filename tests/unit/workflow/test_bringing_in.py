@@ -175,3 +175,22 @@ def test_nothing_is_left_behind_where_the_disk_refuses(file: Path, tmp_path: Pat
     with pytest.raises(StorageTrouble):
         bring_in([file], Choices(), logbook=Logbook(blocked))
     assert blocked.read_text() == "a file where the folder should be"
+
+
+def test_a_finding_is_told_on_the_files_own_clock_too(tmp_path: Path) -> None:
+    path = tmp_path / "own.csv"
+    rows = [f"{i - 30},{20 + i},{'OPEN' if 60 <= i < 70 else 20 + i / 2}" for i in range(120)]
+    path.write_text("\n".join(["Time (s),Air (°C),Core (°C)", *rows]) + "\n", encoding="utf-8")
+    facts = bring_in([path], Choices(), logbook=None).facts()
+    assert facts["first_file_time_s"] == -30.0
+    core = facts["channels"][1]  # type: ignore[index]
+    flag = next(f for f in core["flags"] if f["name"] == "overflow")
+    assert flag["from_file_time_s"] == flag["from_s"] - 30.0 == pytest.approx(30.0, abs=1.0)
+    assert flag["to_file_time_s"] == flag["to_s"] - 30.0
+
+
+def test_a_file_with_dates_has_no_clock_of_its_own(file: Path) -> None:
+    facts = bring_in([file], Choices(), logbook=None).facts()
+    assert facts["first_file_time_s"] is None
+    flags = facts["channels"][0]["flags"]  # type: ignore[index]
+    assert flags and all(f["from_file_time_s"] is None for f in flags)
