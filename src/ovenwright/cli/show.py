@@ -12,6 +12,7 @@ from typing import Any
 from ovenwright.errors import OvenwrightError
 
 WIDTH = 80
+LONGEST_WORD = 14  # longer ones, such as digests and run ids, may be broken
 
 
 def _plain(value: Any) -> Any:
@@ -54,11 +55,21 @@ def show_table(
     )
     for i, name in enumerate(columns):
         table.add_column(
-            name, justify="right" if i in right else "left", overflow="fold", no_wrap=i in whole
+            name,
+            justify="right" if i in right else "left",
+            overflow="fold",
+            no_wrap=i in whole,
+            min_width=_longest_word([name, *(row[i] for row in rows)]),
         )
     for row in rows:
         table.add_row(*(Text(str(cell)) for cell in row))
     Console(width=WIDTH if not sys.stdout.isatty() else None, highlight=False).print(table)
+
+
+def _longest_word(cells: Sequence[str]) -> int:
+    """Return the width that breaks no word of a column, unless the word is very long."""
+    words = [len(word) for cell in cells for word in str(cell).split()]
+    return min(max(words, default=1), LONGEST_WORD)
 
 
 def say(text: str = "") -> None:

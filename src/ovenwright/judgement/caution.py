@@ -3,12 +3,19 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 
 import numpy as np
 
 from ovenwright.domain.arrays import FloatArray
-from ovenwright.domain.kinetics import Basis, DwellTable, Kinetics, Model, ReferenceLibrary
+from ovenwright.domain.kinetics import (
+    Basis,
+    DwellTable,
+    Evidence,
+    Kinetics,
+    Model,
+    ReferenceLibrary,
+)
 from ovenwright.domain.plan import Combine, Requirement
 from ovenwright.domain.results import MeasureResult, Results, Unit
 from ovenwright.domain.run import Role
@@ -24,6 +31,14 @@ that range: common practice, no source.
 
 BEYOND_LOG10 = 12.0
 """Past the 12 log10 of a low-acid canned process no count could tell one kill from another."""
+
+_KNOWN: Mapping[Evidence, str] = {
+    Evidence.SEEN: "figures read there",
+    Evidence.SECONDARY: "figures as quoted elsewhere",
+    Evidence.COMPUTED: "worked out from its figures",
+    Evidence.MEMORY: "from memory, not checked",
+    Evidence.PRACTICE: "common practice, no source",
+}
 
 COLDEST = (
     "Guidance: the coldest place decides, never the mean "
@@ -54,10 +69,7 @@ def rests_on(result: MeasureResult | None, library: ReferenceLibrary | None) -> 
     law, table = law_of(result, library), table_of(result, library)
     found: list[str] = []
     if law is not None:
-        found.append(
-            f"kinetics {law.id}: {law.title()}, {law.figures()} "
-            f"({law.source}; evidence: {law.evidence})"
-        )
+        found.append(f"kinetics {law.id}: {law.title()}, {law.figures()} ({_source_of(law)})")
     elif "kinetics" in result.parameters:
         found.append(f"kinetics {result.parameters['kinetics']}")
     elif "z_k" in result.parameters and "reference_c" in result.parameters:
@@ -66,15 +78,18 @@ def rests_on(result: MeasureResult | None, library: ReferenceLibrary | None) -> 
             "as the plan states them"
         )
     if table is not None:
-        found.append(
-            f"table {table.id}: {table.title} ({table.source}; evidence: {table.evidence})"
-        )
+        found.append(f"table {table.id}: {table.title} ({_source_of(table)})")
     elif "table" in result.parameters:
         found.append(f"table {result.parameters['table']}")
     known = " ".join(found)
     # analysis names the publication too; once is enough
     found += [s for s in result.sources if s.split(" (", 1)[0] not in known]
     return tuple(dict.fromkeys(found))
+
+
+def _source_of(figures: Kinetics | DwellTable) -> str:
+    """Return the source with how well its figures are known, each said once."""
+    return "; ".join(dict.fromkeys(p for p in (figures.source, _KNOWN[figures.evidence]) if p))
 
 
 def cautions_for(
@@ -134,8 +149,8 @@ def _about_law(
 ) -> Iterator[str]:
     if law.organism or requirement.safety:
         yield (
-            f"Rests on kinetics {law.id}, {law.title()} ({law.figures()}; {law.source}; evidence: "
-            f"{law.evidence}), which must be validated for the product."
+            f"Rests on kinetics {law.id}, {law.title()} ({law.figures()}; {_source_of(law)}), "
+            "which must be validated for the product."
         )
     if law.organism and not requirement.safety:
         yield f"Kinetics {law.id} are about food safety, though the plan does not mark this so."
@@ -174,8 +189,8 @@ def _about_table(
 ) -> Iterator[str]:
     if table.organism or requirement.safety:
         yield (
-            f"Rests on table {table.id}, {table.title} ({table.source}; evidence: "
-            f"{table.evidence}), whose use must be validated for the product."
+            f"Rests on table {table.id}, {table.title} ({_source_of(table)}), whose use must be "
+            "validated for the product."
         )
     if table.caution:
         yield f"{table.id}: {table.caution}"

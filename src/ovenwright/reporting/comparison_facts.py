@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 
 from ovenwright import __version__
-from ovenwright.domain.comparison import ChannelDifference, Comparison
+from ovenwright.domain.comparison import ChannelDifference, Comparison, MeasureDifference
+from ovenwright.domain.results import Unit
 from ovenwright.reporting.charts import thin
 from ovenwright.reporting.document import (
     Block,
@@ -21,21 +23,21 @@ from ovenwright.reporting.document import (
     TimeChart,
     Tone,
 )
-from ovenwright.reporting.words import Shown, clock, plain
+from ovenwright.reporting.words import DASH, MOST_LOG, Shown, clock, plain
 
 
 def tell_comparison(comparison: Comparison, shown: Shown) -> Document:
     """Return a comparison as a document."""
-    apart = [m for m in comparison.measures if m.beyond_doubt]
+    apart = [m for m in comparison.measures if _apart(m)]
     drifted = [c for c in comparison.channels if c.outside_share > 0.1]
     if apart or drifted:
         parts = []
         if apart:
-            parts.append(f"{len(apart)} of {len(comparison.measures)} measures differ beyond doubt")
+            parts.append(f"{_of(apart, comparison.measures, 'measures')} beyond doubt")
         if drifted:
             parts.append(
-                f"{len(drifted)} of {len(comparison.channels)} channels differ beyond doubt for more "
-                "than a tenth of the time: " + ", ".join(c.channel for c in drifted)
+                f"{_of(drifted, comparison.channels, 'channels')} beyond doubt for more than a tenth "
+                "of the time: " + ", ".join(c.channel for c in drifted)
             )
         tone, title, text = Tone.OPEN, "≠ different", ". ".join(parts) + "."
     else:
@@ -70,6 +72,19 @@ def tell_comparison(comparison: Comparison, shown: Shown) -> Document:
     )
 
 
+def _of(some: Sequence[object], all_: Sequence[object], what: str) -> str:
+    return f"{len(some)} of {len(all_)} {what} {'differs' if len(some) == 1 else 'differ'}"
+
+
+def _past_counting(m: MeasureDifference) -> bool:
+    """Tell whether both kills are past counting: how far apart they are then means nothing."""
+    return m.unit is Unit.LOG10 and min(m.reference, m.other) > MOST_LOG
+
+
+def _apart(m: MeasureDifference) -> bool:
+    return m.beyond_doubt and not _past_counting(m)
+
+
 def channel_table(comparison: Comparison, shown: Shown) -> Table:
     """Return the differences channel by channel."""
     degree = shown.degree
@@ -83,7 +98,7 @@ def channel_table(comparison: Comparison, shown: Shown) -> Table:
             Column(f"± U, {degree}", number=True),
             Column(f"largest, {degree}", number=True),
             Column("at", number=True),
-            Column("of the time beyond doubt", number=True, width=1.4),
+            Column("time beyond doubt", number=True, width=1.4),
         ),
         rows=tuple(
             (
@@ -110,15 +125,20 @@ def measure_table(comparison: Comparison, shown: Shown) -> Table:
     for m in comparison.measures:
         decimals = shown.decimals(m.standard_uncertainty, m.unit)
         gap = shown.spread(m.difference, m.unit)
+        beyond = _past_counting(m)
         rows.append(
             (
                 Cell(m.name),
                 Cell(m.channel or "whole oven"),
                 shown.measure(m.reference, m.unit, decimals),
                 shown.measure(m.other, m.unit, decimals),
-                Cell(plain(gap, decimals), gap if math.isfinite(gap) else None, decimals),
+                Cell(DASH, tone=Tone.QUIET)
+                if beyond or not math.isfinite(gap)
+                else Cell(plain(gap, decimals), gap, decimals),
                 shown.uncertainty(2 * m.standard_uncertainty, m.unit, decimals),
-                Cell(
+                Cell(f"both > {MOST_LOG}", tone=Tone.QUIET)
+                if beyond
+                else Cell(
                     "beyond doubt" if m.beyond_doubt else "within doubt",
                     tone=Tone.OPEN if m.beyond_doubt else Tone.QUIET,
                 ),
@@ -134,7 +154,7 @@ def measure_table(comparison: Comparison, shown: Shown) -> Table:
             Column("other", number=True),
             Column("difference", number=True),
             Column("± U", number=True),
-            Column("", width=1.2),
+            Column("apart", width=1.2),
         ),
         rows=tuple(rows),
         empty="the plan asks for nothing that both runs answer",

@@ -72,8 +72,9 @@ def _plan_points(
     for p in plan.points:
         x = left + max(p.x_m, -0.14 * plan.length_m) / plan.length_m * wide
         y = top + p.y_m / plan.width_m * deep
+        away = 15.0 * rows if rows == 1 or y < top + deep / 2 else -15.0 * rows  # from the walls
         while any(abs(x - a) < 90 and abs(y - b) < 15 * rows for a, b in taken):
-            y += 15 * rows
+            y += away
         taken.append((x, y))
         out.append(marker(p.look, x, y, ink, 5.0))
         beyond = x < left

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import io
 import math
+import textwrap
 from dataclasses import dataclass
 from typing import Any
 
@@ -31,7 +32,9 @@ from ovenwright.reporting.xlsx_lethality import OwnFormulas, Pens, write_lethali
 from ovenwright.reporting.xlsx_readings import ReadingPens, readings_of, write_readings
 
 CHART_ROWS = 500
-_MARKERS = ("circle", "square", "triangle", "diamond", "x", "plus", "star", "long_dash")
+LAST_COLUMN = 6  # running text spans the columns up to here
+PAGE_CHARACTERS = 132  # of running text in a line of that width
+A4 = 9
 _DASHES = ("solid", "dash", "round_dot", "dash_dot")
 
 
@@ -46,7 +49,9 @@ class Formats:
     title: Any
     part: Any
     note: Any
+    note_wrap: Any
     wrap: Any
+    right: Any
     tones: dict[Tone, Any]
     stamp: Any
     numbers: dict[int, Any]
@@ -55,7 +60,9 @@ class Formats:
         """Return the format that shows so many decimals."""
         if decimals not in self.numbers:
             code = "0" + ("." + "0" * decimals if decimals else "")
-            self.numbers[decimals] = self.book.add_format({"num_format": code, "valign": "top"})
+            self.numbers[decimals] = self.book.add_format(
+                {"num_format": code, "align": "right", "indent": 1, "valign": "top"}
+            )
         return self.numbers[decimals]
 
 
@@ -109,16 +116,18 @@ def _formats(book: Any) -> Formats:
         book=book,
         plain=make(),
         head=make(bold=True, bottom=1, text_wrap=True),
-        head_right=make(bold=True, bottom=1, align="right", text_wrap=True),
+        head_right=make(bold=True, bottom=1, align="right", indent=1, text_wrap=True),
         title=make(bold=True, font_size=16),
         part=make(bold=True, font_size=12),
         note=make(italic=True, font_color="#5f5a52"),
+        note_wrap=make(italic=True, font_color="#5f5a52", text_wrap=True),
         wrap=make(text_wrap=True),
+        right=make(align="right", indent=1),
         tones={
-            Tone.GOOD: make(bold=True, font_color="#17613a"),
-            Tone.POOR: make(bold=True, font_color="#a8320b"),
-            Tone.OPEN: make(bold=True, font_color="#7a5c00"),
-            Tone.QUIET: make(font_color="#5f5a52"),
+            Tone.GOOD: make(bold=True, font_color="#17613a", text_wrap=True),
+            Tone.POOR: make(bold=True, font_color="#a8320b", text_wrap=True),
+            Tone.OPEN: make(bold=True, font_color="#7a5c00", text_wrap=True),
+            Tone.QUIET: make(font_color="#5f5a52", text_wrap=True),
             Tone.PLAIN: make(),
         },
         stamp=make(num_format="yyyy-mm-dd hh:mm:ss.000"),
@@ -126,7 +135,8 @@ def _formats(book: Any) -> Formats:
     )
 
 
-def _cell(sheet: Any, row: int, column: int, cell: Cell, f: Formats) -> None:
+def _cell(sheet: Any, place: tuple[int, int], cell: Cell, f: Formats, *, right: bool) -> None:
+    row, column = place
     if cell.number is not None and math.isfinite(cell.number) and not _has_words(cell):
         sheet.write_number(row, column, cell.number, f.number(cell.decimals))
     elif cell.number is not None and math.isfinite(cell.number):
@@ -137,11 +147,21 @@ def _cell(sheet: Any, row: int, column: int, cell: Cell, f: Formats) -> None:
         store: dict[Any, Any] = f.numbers  # formats with a unit live beside the plain ones
         if key not in store:
             store[key] = f.book.add_format(
-                {"num_format": f'{code}" {unit}"', "align": "right", "valign": "top"}
+                {"num_format": f'{code}" {unit}"', "align": "right", "indent": 1, "valign": "top"}
             )
         sheet.write_number(row, column, cell.number, store[key])
     else:
-        sheet.write_string(row, column, cell.text, f.tones[cell.tone])
+        plain = f.right if right else f.wrap
+        pen = plain if right or cell.tone is Tone.PLAIN else f.tones[cell.tone]
+        sheet.write_string(row, column, cell.text, pen)
+
+
+def _words(sheet: Any, row: int, text: str, pen: Any, width: int = PAGE_CHARACTERS) -> None:
+    """Write running text over the width of the page, in a row as high as its lines."""
+    lines = len(textwrap.wrap(text, width)) or 1
+    if lines > 1:
+        sheet.set_row(row, 15 * lines + 1)
+    sheet.merge_range(row, 0, row, LAST_COLUMN, text, pen)
 
 
 def _has_words(cell: Cell) -> bool:
@@ -159,10 +179,10 @@ def _table(sheet: Any, row: int, table: Table, f: Formats) -> int:
     for cells in table.rows:
         row += 1
         for j, cell in enumerate(cells):
-            _cell(sheet, row, j, cell, f)
+            _cell(sheet, (row, j), cell, f, right=table.columns[j].number)
     row += 1
     if table.note:
-        sheet.write_string(row, 0, table.note, f.note)
+        _words(sheet, row, table.note, f.note_wrap)
         row += 1
     return row + 1
 
@@ -177,15 +197,15 @@ def _summary_rows(document: Document) -> int:
 def _summary(sheet: Any, document: Document, f: Formats) -> None:
     sheet.set_column(0, 0, 34)
     sheet.set_column(1, 1, 24)
-    sheet.set_column(2, 6, 16)
+    sheet.set_column(2, LAST_COLUMN, 16)
+    sheet.set_paper(A4)
     sheet.hide_gridlines(2)
-    sheet.set_landscape()
-    sheet.fit_to_pages(1, 0)
+    sheet.fit_to_pages(1, 1)
     verdict = next(b for b in document.first_page if isinstance(b, Callout))
     sheet.write_string(0, 0, document.title, f.title)
     sheet.write_string(1, 0, document.subtitle, f.note)
     sheet.write_string(2, 0, verdict.title, f.tones[verdict.tone])
-    sheet.write_string(3, 0, verdict.text, f.plain)
+    _words(sheet, 3, verdict.text, f.wrap)
     table = next(b for b in document.first_page if isinstance(b, Table))
     row = _table(sheet, 5, table, f)
     looks = next((b for b in document.first_page if isinstance(b, Points)), None)
@@ -193,7 +213,7 @@ def _summary(sheet: Any, document: Document, f: Formats) -> None:
         sheet.write_string(row, 0, looks.title, f.part)
         for item in looks.items:
             row += 1
-            sheet.write_string(row, 0, item, f.plain)
+            _words(sheet, row, item, f.wrap)
         row += 2
     for name, value in document.facts:
         sheet.write_string(row, 0, name, f.note)
@@ -202,8 +222,12 @@ def _summary(sheet: Any, document: Document, f: Formats) -> None:
 
 
 def _sections(sheet: Any, parts: list[Section], f: Formats) -> None:
-    sheet.set_column(0, 0, 26)
-    sheet.set_column(1, 9, 16)
+    sheet.set_column(0, 0, 28)
+    sheet.set_column(1, 4, 15)
+    sheet.set_column(5, 6, 22)  # what a check found, and the remedy
+    sheet.set_column(7, 7, 34)  # reasons and notes
+    sheet.set_column(8, 9, 15)
+    sheet.set_paper(A4)
     sheet.set_landscape()
     sheet.fit_to_pages(1, 0)
     row = 0
@@ -217,13 +241,13 @@ def _sections(sheet: Any, parts: list[Section], f: Formats) -> None:
                 sheet.write_string(row, 0, block.title, f.part)
                 for item in block.items:
                     row += 1
-                    sheet.write_string(row, 0, item, f.plain)
+                    _words(sheet, row, item, f.wrap)
                 row += 2
             elif isinstance(block, Paragraph):
-                sheet.write_string(row, 0, block.text, f.plain)
+                _words(sheet, row, block.text, f.wrap)
                 row += 2
             elif isinstance(block, Callout):
-                sheet.write_string(row, 0, f"{block.title}: {block.text}", f.tones[block.tone])
+                _words(sheet, row, f"{block.title}: {block.text}", f.tones[block.tone])
                 row += 2
             elif isinstance(block, Bars):
                 row = _bars(sheet, row, block, f)
@@ -294,7 +318,8 @@ def _place_chart(book: Any, sheet: Any, chart: TimeChart, end_row: int, *, row: 
                 "line": {
                     "color": colour,
                     "width": 1.75,
-                    "dash_type": _DASHES[(line.look // len(COLOURS)) % len(_DASHES)],
+                    # a dash of its own beside the colour, also once the colours are used up
+                    "dash_type": _DASHES[(line.look + line.look // len(COLOURS)) % len(_DASHES)],
                 },
                 "marker": {"type": "none"},
             }

@@ -71,7 +71,12 @@ def write_lethality(sheet: Any, verdict: Verdict, shown: Shown, pens: Pens) -> N
     """
     curves = [c for c in verdict.results.build_up if _live(c)]
     rest = [c for c in verdict.results.build_up if not _live(c)]
-    sheet.set_column(0, 5 * max(len(curves) + len(rest), 1), 12)
+    sheet.set_column(0, 5 * max(len(curves) + len(rest), 1), 14)
+    sheet.set_paper(9)  # A4
+    sheet.set_landscape()
+    sheet.fit_to_pages(1, 0)
+    sheet.repeat_rows(FIRST_ROW - 1)
+    sheet.freeze_panes(FIRST_ROW, 0)
     grid = _Grid()
     grid.put(0, 0, "Lethality, recomputed live", pens.title)
     grid.put(

@@ -75,6 +75,9 @@ def _sheet(sheet: Any, readings: Readings, part: slice, pens: ReadingPens) -> No
     sheet.set_column(0, 0, 12 if stamps is None else 24)
     sheet.set_column(1, len(readings.names) + 1, 13)
     sheet.freeze_panes(2, first + 1)
+    sheet.set_paper(9)  # A4
+    sheet.fit_to_pages(1, 0)
+    sheet.repeat_rows(1)
     sheet.write_string(0, 0, readings.said, pens.note)
     if stamps is not None:
         sheet.write_string(1, 0, "time", pens.head)

@@ -106,7 +106,7 @@ def check_gap(case: Case) -> Iterator[Finding]:
                 i,
                 begin + inset if begin > 0 else begin,
                 stop - inset if stop < case.bench.end_s else stop,
-                f"{count} missing on {who} ({seconds(stop - begin)})",
+                f"{count} missing on {who} ({seconds(missing * trace.interval_s)})",
                 None if missing > SHORT_GAP else Severity.REMARK,
             )
         if len(private) >= PRIVATE_GAPS and case.evidence[i].failed_s is None:
