@@ -19,10 +19,10 @@ from ovenwright.wire.time_patterns import decode_patterned_time, zone_of
 _NUMBER = r"[+-]?(?:\d+(?:[.]\d*)?|[.]\d+)(?:[eE][+-]?\d+)?"
 _WORDS = r"[A-Za-z.+-]{1,12}(?:/[A-Za-z]{1,2})?"
 _GROUPS = {
-    "channel": r"[^\s=:;,|{}\[\]()\"']+",
+    "channel": r"[^\s=:;,|<>{}\[\]()\"']+",
     "value": rf"(?:{_NUMBER}|{_WORDS}|)",
     "unit": r"\s*(?:°\s*[CFK]|deg\s?[CFK]|℃|℉|[CFK]|mV|[Oo]hms?|Ω|Ω)?(?![A-Za-z])",
-    "module": r"[^\s=:;,|{}\[\]()\"']+",
+    "module": r"[^\s=:;,|<>{}\[\]()\"']+",
     "time": r"[0-9][0-9T:.,/ +Z-]*[0-9Z]|[0-9]",
     "sequence": r"\d+",
     "lost": r"\d+",
@@ -32,6 +32,9 @@ _GROUPS = {
 }
 _OPEN_WORDS = frozenset({"oc", "o/c", "burnout", "----.-", "ovl", "ovr", "ovf", "+ovf", "inf"})
 _MISSING_WORDS = frozenset({"err", "error", "fault", "fail", "*", "****", "?", "---.-", "#n/a"})
+_USUAL_MARKS = dict.fromkeys(_OPEN_WORDS, Quality.OVERFLOW) | dict.fromkeys(
+    _MISSING_WORDS, Quality.MISSING
+)
 _TOLD_EVERY_NS = 60 * NS
 
 
@@ -109,6 +112,8 @@ class TextReader:
         self.mapping = mapping
         self.channels = dict(channels)
         self._item = line_pattern(mapping.item, decimal=mapping.decimal) if mapping.item else None
+        self._words = _USUAL_MARKS | {w.strip().casefold(): b for w, b in _marks(mapping)}
+        self._numbers = {n: b for w, b in _marks(mapping) if (n := _as_number(w)) is not None}
         self._line = line_pattern(mapping.line, decimal=mapping.decimal) if mapping.line else None
         self._columns: tuple[str, ...] | None = mapping.columns or None
         self._separator = mapping.separator
@@ -285,26 +290,14 @@ class TextReader:
     def _number(self, text: str) -> tuple[float, Quality] | None:
         word = text.strip().strip('"').strip()
         folded = word.casefold()
-        for words, bit in (
-            (self.mapping.overflow, Quality.OVERFLOW),
-            (self.mapping.missing, Quality.MISSING),
-        ):
-            if any(folded == w.strip().casefold() for w in words):
-                return math.nan, bit
-        if folded in _OPEN_WORDS:
-            return math.nan, Quality.OVERFLOW
-        if folded in _MISSING_WORDS:
-            return math.nan, Quality.MISSING
+        if (bit := self._words.get(folded)) is not None:
+            return math.nan, bit
         if self.mapping.decimal == "," and word.count(",") == 1 and "." not in word:
             word = word.replace(",", ".")
-        for words, bit in (
-            (self.mapping.overflow, Quality.OVERFLOW),
-            (self.mapping.missing, Quality.MISSING),
-        ):
-            number = decode_number(word)
-            if number is not None and any(_as_number(w) == number[0] for w in words):
-                return math.nan, bit
-        return decode_number(word)
+        number = decode_number(word)
+        if number is not None and (bit := self._numbers.get(number[0])) is not None:
+            return math.nan, bit
+        return number
 
     def _reference(self, text: str | None) -> float:
         if text is None:
@@ -325,7 +318,7 @@ class TextReader:
 
     def _elapsed(self, word: str, received_ns: int) -> tuple[int, bool] | None:
         number = self._number(word)
-        if number is None or not math.isfinite(number[0]) or abs(number[0]) > 1e9:
+        if number is None or not math.isfinite(number[0]) or not 0 <= number[0] <= 1e9:
             return None
         if self._elapsed_from is None or number[0] < self._elapsed_from[1]:
             start_ns = received_ns - round(number[0] * NS)
@@ -413,6 +406,12 @@ def _folded(cell: str) -> str:
     if lower in {"timestamp", "date_time", "datetime", "date time"}:
         return "time"
     return lower if lower in FIELDS else cell.strip()
+
+
+def _marks(mapping: TextMapping) -> list[tuple[str, Quality]]:
+    """Return what the plan says stands for no reading."""
+    missing = [(w, Quality.MISSING) for w in mapping.missing]
+    return missing + [(w, Quality.OVERFLOW) for w in mapping.overflow]
 
 
 def _as_number(text: str) -> float | None:
