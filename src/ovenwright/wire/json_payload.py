@@ -252,13 +252,15 @@ def decode_message(mapping: JsonMapping, topic: str, payload: bytes | bytearray)
     its readings in document order, and its troubles in words
     """
     parts = mapping.topic.match(topic)
+    topic = _clean(topic)
     if parts is None:
-        return Message(troubles=(f"topic {topic[:MOST_NAME]!r} is not of the plan's pattern",))
+        return Message(troubles=(f"topic {topic!r} is not of the plan's pattern",))
+    parts = {name: _clean(text) for name, text in parts.items()}
     try:
         document = decode_json(payload, bare_text=not mapping.value)
         leaves = find_leaves(document, mapping.value)
     except OvenwrightError as trouble:
-        return Message(troubles=(f"{topic[:MOST_NAME]}: {trouble.what}",))
+        return Message(troubles=(f"{topic}: {trouble.what}",))
     fixed = {key: look_up(document, bound) for key, bound in mapping.fixed.items()}
     troubles: list[str] = []
     if not leaves:
@@ -271,10 +273,9 @@ def decode_message(mapping: JsonMapping, topic: str, payload: bytes | bytearray)
     module = parts.get("module") or _name(fixed.get("module")) or mapping.module
     battery = decode_number(fixed.get("battery"))
     signal = decode_number(fixed.get("signal"))
-    where = topic[:MOST_NAME]
     return Message(
         items=tuple(items),
-        troubles=tuple(f"{where}: {t}" for t in dict.fromkeys(troubles[:_MOST_TROUBLES])),
+        troubles=tuple(f"{topic}: {t}" for t in dict.fromkeys(troubles[:_MOST_TROUBLES])),
         module=module,
         battery=math.nan if battery is None else battery[0] / mapping.payload.battery_full,
         signal=math.nan if signal is None else signal[0],
@@ -287,7 +288,15 @@ def _name(word: Any) -> str:
         return ""
     if isinstance(word, int) and abs(word) >= 10**18:
         return ""
-    return str(word).strip()[:MOST_NAME]
+    return _clean(str(word).strip())
+
+
+def _clean(name: str) -> str:
+    """Return a name that any terminal and any file can hold."""
+    name = name[:MOST_NAME]
+    if name.isprintable():
+        return name
+    return "".join(c if c.isprintable() else "\N{REPLACEMENT CHARACTER}" for c in name)
 
 
 def _item(
@@ -305,12 +314,12 @@ def _item(
         return fixed.get(key) if bound is None else look_up(document, bound, leaf.keys)
 
     channel = parts.get("channel") or (
-        str(leaf.keys[mapping.channel_branch])[:MOST_NAME]
+        _clean(str(leaf.keys[mapping.channel_branch]))
         if mapping.channel_branch >= 0
         else _name(told("channel"))
     )
     module = parts.get("module") or (
-        str(leaf.keys[mapping.module_branch])[:MOST_NAME]
+        _clean(str(leaf.keys[mapping.module_branch]))
         if mapping.module_branch >= 0
         else _name(told("module")) or mapping.module
     )
