@@ -201,13 +201,16 @@ def _runs(inside: BoolArray) -> list[tuple[int, int]]:
 
 
 def _back(t: FloatArray, inside: BoolArray, door_s: float, until_s: float) -> float:
-    """Time from a door mark to the start of the first lasting run that follows a departure."""
+    """Time from a door mark to the start of the first lasting run that follows a departure.
+
+    A run that the next door or the record's end cuts short has not been seen to last.
+    """
     window = (t >= door_s) & (t <= until_s)
     if inside[window].all():
         return 0.0
     left = float(t[window & ~inside][0])
     for a, b in _runs(inside & (t > left) & window):
-        if t[b] - t[a] >= _STAYS_S or b == np.flatnonzero(window)[-1]:
+        if t[b] - t[a] >= _STAYS_S:
             return float(t[a] - door_s)
     return math.inf
 
