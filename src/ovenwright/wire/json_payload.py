@@ -354,7 +354,8 @@ def _item(
             quality |= Quality.RESTAMPED
         else:
             time_ns = found[0] + after_ns
-            quality |= Quality.RESTAMPED if found[1] else Quality.GOOD
+            if found[1]:
+                quality |= Quality.RESTAMPED
     reference_c = math.nan
     if plan.reference and unit == "mV":
         read = decode_number(told("reference"))

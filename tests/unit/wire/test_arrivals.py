@@ -116,7 +116,7 @@ def test_what_a_module_kept_from_before_its_restart_is_late_not_lost() -> None:
     feed(to, scans(500, 501), start_ns=T0 + 500 * STEP)
     anew, kept, on = ([item(0, T0 + 900 * STEP)], scans(502, 503), [item(1, T0 + 901 * STEP)])
     _, notices = feed(to, anew, start_ns=T0 + 900 * STEP)
-    assert [n.kind for n in notices] == [NoticeKind.REBOOTED]
+    assert [n.kind for n in notices].count(NoticeKind.REBOOTED) == 1
     readings, notices = feed(to, kept, start_ns=T0 + 900 * STEP)
     assert all(r.late and r.quality is Quality.REORDERED for r in readings)
     assert NoticeKind.REBOOTED not in [n.kind for n in notices]
