@@ -18,7 +18,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         help="what it is (default: the text itself where it is one of these, else note)",
     )
     parser.add_argument(
-        "--run", default="", metavar="RUN", help="which recording, where several are going on"
+        "--run", dest="run_ref", default="", metavar="RUN", help="which recording, where several are going on"
     )
     parser.add_argument("--channel", metavar="NAME", help="the one channel it is about")
 
@@ -41,7 +41,7 @@ def run(args: argparse.Namespace, settings: Settings) -> int:
         build(settings).logbook,
         args.text or kind,
         kind=MarkKind(kind),
-        run_ref=args.run,
+        run_ref=args.run_ref,
         channel=args.channel,
     )
     if args.json:

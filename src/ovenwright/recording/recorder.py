@@ -190,6 +190,7 @@ class Recorder:
         if self._start_rule.start.kind is not StartKind.NOW:
             self._tell("waiting", {"for": words})
         trouble: OvenwrightError | None = None
+        timed = self._start_rule.start.kind in {StartKind.NOW, StartKind.AT}
         while True:
             while not self._wishes.empty():
                 if self._wishes.get_nowait() is None:
@@ -198,6 +199,8 @@ class Recorder:
                 self._life.on(Event.STOP)
                 self._tell("called off", {"reason": "stopped before it began"})
                 return False
+            if timed and self._begins():
+                return True  # before anything is taken in, so that the first reading is kept
             for batch in self._intake.take(most_readings=self._pace.most_in_memory):
                 self._look_at(batch)
                 self._keep_lead_in(batch.readings)
@@ -206,9 +209,7 @@ class Recorder:
                 self._tell("source ended", {"source": name, "reason": str(trouble)})
             if trouble is not None and self._intake.alive == 0:
                 raise trouble
-            why = self._start_rule.met(self._latest, self._clock.wall_ns())
-            if why:
-                self._begin_recording(why)
+            if not timed and self._begins():
                 return True
             self._show(words)
             stopping.wait(self._pace.turn_s)
@@ -220,6 +221,12 @@ class Recorder:
         oldest = self._clock.now_ns() - round(self._pace.lead_in_s * NS)
         if self._lead_in and self._lead_in[0].received_ns < oldest:
             self._lead_in = [r for r in self._lead_in if r.received_ns >= oldest]
+
+    def _begins(self) -> bool:
+        why = self._start_rule.met(self._latest, self._clock.wall_ns())
+        if why:
+            self._begin_recording(why)
+        return bool(why)
 
     def _begin_recording(self, why: str) -> None:
         now = self._clock.now_ns()

@@ -76,6 +76,7 @@ def seal_recovered(logbook: Logbook, recovered: Recovered, *, interrupted: bool)
     StorageTrouble : if the disk refuses, or what is read back is not what was sealed
     TooLittleData : if there is no reading in it
     """
+    logbook = Logbook(logbook.folder)  # which does not come back here for a name it lacks
     ended = any(e.get("event") == "stopped" for e in recovered.events)
     run = run_from(recovered, interrupted=interrupted and not ended)
     sealed = _sealed_before(logbook, run) or logbook.seal(_free_name(logbook, run))

@@ -5,7 +5,7 @@ from __future__ import annotations
 import mmap
 import sqlite3
 from collections.abc import Iterator
-from contextlib import closing
+from contextlib import closing, suppress
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Self
@@ -129,13 +129,14 @@ def _unique_keys(rows: Rows) -> Rows:
 
 
 def count_readings(files: JournalFiles) -> int:
-    """Return how many readings a journal holds, repeats counted; 0 where it can't be read."""
-    try:
-        with closing(_read_only(files)) as link:
-            frames = link.execute("SELECT frame FROM entry WHERE kind = 1")
-            return sum(f.count for (data,) in frames if (f := unpack(data)) is not None)
-    except sqlite3.Error:
-        return 0
+    """Return how many readings a journal holds, repeats not counted; 0 where it can't be read."""
+    rows = []
+    with suppress(sqlite3.Error), closing(_read_only(files)) as link:
+        for (data,) in link.execute("SELECT frame FROM entry WHERE kind = 1"):
+            frame = unpack(data)
+            if frame is not None:
+                rows.append(frame.rows)
+    return len(_unique_keys(np.concatenate(rows))) if rows else 0
 
 
 def recover(files: JournalFiles) -> Recovered:

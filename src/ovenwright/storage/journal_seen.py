@@ -11,6 +11,7 @@ from ovenwright.domain.run import Quality
 
 _RECENT = 256  # times remembered one by one for each channel
 _SEQUENCES = 32
+_APART_NS = 1_000
 _NEVER = -(1 << 63)
 
 Held = Callable[[int, int], Iterable[tuple[str, int, float]]]
@@ -39,7 +40,8 @@ class Seen:
 
     A reading is the same as another when channel and instrument's time agree; where the time is
     only that of receipt, when the instrument's own count and the number agree with one of the last
-    few. Of readings newer than all before, nothing need be looked up.
+    few. Several that were received together without a time of their own are set a microsecond apart,
+    so that none is lost. Of readings newer than all before, nothing need be looked up.
     """
 
     def __init__(self) -> None:
@@ -65,10 +67,12 @@ class Seen:
         for reading in readings:
             seen = self._channels.get(reading.channel)
             mine = group.setdefault(reading.channel, {})
-            if reading.time_ns == reading.received_ns and reading.sequence is not None and seen:
-                before = seen.sequences.get(reading.sequence)
-                if before is not None and _same(before, reading.value):
-                    continue
+            if reading.time_ns == reading.received_ns:
+                if reading.sequence is not None and seen is not None:
+                    before = seen.sequences.get(reading.sequence)
+                    if before is not None and _same(before, reading.value):
+                        continue
+                reading = _apart(reading, mine, seen)  # noqa: PLW2901  # the same one, placed
             other = mine.get(reading.time_ns)
             if other is None and seen is not None and reading.time_ns <= seen.newest_ns:
                 other = seen.recent.get(reading.time_ns)
@@ -119,6 +123,16 @@ class Seen:
                 seen.sequences[reading.sequence] = reading.value
                 if len(seen.sequences) > _SEQUENCES:
                     del seen.sequences[next(iter(seen.sequences))]
+
+
+def _apart(reading: Reading, mine: dict[int, float], seen: _Channel | None) -> Reading:
+    """Place a reading that has no time of its own after the one it was received together with."""
+    time_ns = reading.time_ns
+    while time_ns in mine or (seen is not None and time_ns in seen.recent):
+        time_ns += _APART_NS
+    if time_ns == reading.time_ns:
+        return reading
+    return replace(reading, time_ns=time_ns, quality=reading.quality | Quality.RESTAMPED)
 
 
 def _same(one: float, other: float) -> bool:
