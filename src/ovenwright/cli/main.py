@@ -26,6 +26,7 @@ VERBS: tuple[Verb, ...] = (
     Verb("demo", "demo_command", "run the Ostrel scenario end to end, no hardware needed"),
     Verb("plan", "plan_command", "write a plan, check it, get advice on it"),
     Verb("import", "import_command", "bring in readings from a file of any instrument"),
+    Verb("find", "find_command", "look for instruments and write them into a plan"),
     Verb("check", "check_command", "prove every channel before recording"),
     Verb("record", "record_command", "record live, durable each moment, sealed at the end"),
     Verb("mark", "mark_command", "set a mark in a recording that is going on"),

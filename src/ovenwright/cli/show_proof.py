@@ -131,7 +131,9 @@ def show_proof(proved: Proved, settings: Settings, *, plan_file: Path) -> None:
     )
     for module in proof.modules:
         said = [
-            f"clock {module.clock_offset_s:+.1f} s" if math.isfinite(module.clock_offset_s) else "",
+            f"clock {module.clock_offset_s + 0.0:+.1f} s".replace("-0.0", "+0.0")
+            if math.isfinite(module.clock_offset_s)
+            else "",
             f"battery {module.battery:.0%}" if math.isfinite(module.battery) else "",
             f"signal {module.signal:g}" if math.isfinite(module.signal) else "",
             f"reference junction {_temp(module.reference_c, settings)} °{unit}"

@@ -304,11 +304,11 @@ class _Session:
                     watch(self._look(elapsed, seconds, told))
                     shown, told = elapsed, len(self.events)
         finally:
+            lasted = time.monotonic() - began
             self._stop.set()
             self._drain(threads)
         if self.touching is not None:
             self.events += self.touching.finish()
-        lasted = time.monotonic() - began
         if watch is not None:
             watch(self._look(lasted, seconds, told))
         self._nothing_at_all(lasted)

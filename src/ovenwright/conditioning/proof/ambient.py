@@ -97,6 +97,10 @@ def check_ambient(
         found[w.channel.name] = Agreement(w.channel.name, offset, allowed)
         if abs(offset) > allowed:
             remarks.append(_outlier(w, offset, allowed, words, pair=len(known) == 2))
+    outliers = [r for r in remarks if "allow" in r.what]
+    if len(known) >= 4 and len(outliers) > 0.4 * len(known):
+        remarks = [r for r in remarks if r not in outliers]
+        remarks.append(_scattered(known, [o.channel for o in outliers]))
     remarks += _junctions(known, centre, junction_k)
     return tuple(found.get(w.channel.name, n) for w, n in zip(windows, nothing, strict=True)), (
         remarks
@@ -139,6 +143,21 @@ def _outlier(w: Window, offset: float, allowed: float, basis: str, *, pair: bool
         f"{which}check that it lies beside the others and has rested, then plug, extension lead "
         "and sensor type; if it stays, calibrate or replace it",
         w.channel.name,
+    )
+
+
+def _scattered(known: Sequence[Window], off: Sequence[str]) -> Remark:
+    """Say it once where so many disagree that the middle itself means nothing."""
+    lowest = min(known, key=lambda w: w.middle_c)
+    highest = max(known, key=lambda w: w.middle_c)
+    return Remark(
+        Grade.REMARK,
+        "ambient",
+        f"{len(off)} of {len(known)} channels are further from the middle than they should be, "
+        f"from {lowest.channel.name} {lowest.middle_c:.1f} °C to {highest.channel.name} "
+        f"{highest.middle_c:.1f} °C",
+        "lay all sensors side by side in still air, wait, and check again; where they are in "
+        "place already, leave this out with --apart",
     )
 
 
