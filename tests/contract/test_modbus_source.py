@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
+import contextlib
 import math
+import random
 import shutil
 import socket
 import subprocess
+import threading
 import time
 from collections.abc import Iterator
 from pathlib import Path
@@ -16,8 +19,8 @@ import pytest
 from ovenwright.domain.live import NoticeKind
 from ovenwright.domain.run import Quality
 from ovenwright.domain.sources.modbus import ModbusSource
-from ovenwright.errors import InstrumentTrouble
-from ovenwright.sources.finding_modbus import find_units
+from ovenwright.errors import InstrumentTrouble, UsageError
+from ovenwright.sources.finding_modbus import find_units, probe
 from ovenwright.sources.modbus import ModbusInstrument
 from ovenwright.testing.source_suite import Listening, SystemClock
 
@@ -272,3 +275,62 @@ def test_finding_names_the_unit_and_guesses_its_numbers(peer: Peer, port: int) -
 def test_finding_gives_up_politely_where_nothing_answers(port: int) -> None:
     with pytest.raises(InstrumentTrouble, match="no connection"):
         find_units(host="127.0.0.1", port=port, units=range(1, 3), timeout_s=0.2)
+
+
+def test_probing_proposes_a_table_that_reads_what_was_found(peer: Peer, port: int) -> None:
+    peer.tell("hold 30 0", f"hold 31 {0x42C8}", "hold 32 0", f"hold 33 {0x41AC}")
+    url = f"modbus://127.0.0.1:{port}?units=1"
+    heard = probe(url, seconds=10.0, clock=SystemClock())
+    assert [(c.key, c.value) for c in heard[0].channels] == [
+        ("unit 1 holding 30", 100.0),
+        ("unit 1 holding 32", 21.5),
+    ]
+    made = ModbusSource.model_validate(dict(heard[0].proposal) | {"interval_s": 0.05})
+    with listen(made) as listened:
+        listened.until(lambda: len(listened.readings) >= 2)
+    assert [r.value for r in listened.readings[:2]] == [100.0, 21.5]
+
+
+@pytest.mark.parametrize(
+    "url", ["modbus://", "modbus://127.0.0.1?units=9-2", "modbus://h?units=1-300", "modbus://h?colour=2", "http://h"]
+)  # fmt: skip
+def test_an_address_that_can_not_be_read(url: str) -> None:
+    with pytest.raises(UsageError, match="such as modbus"):
+        probe(url, seconds=1.0, clock=SystemClock())
+
+
+@pytest.mark.parametrize("seed", range(6))
+def test_nonsense_from_the_network_is_told_and_never_a_reading(port: int, seed: int) -> None:
+    """A peer that answers with noise, with headers that promise too much, or without end."""
+    rng = random.Random(seed)
+    stop = threading.Event()
+
+    def talk() -> None:
+        with socket.create_server(("127.0.0.1", port)) as server:
+            server.settimeout(0.1)
+            while not stop.is_set():
+                try:
+                    them, _ = server.accept()
+                except TimeoutError:
+                    continue
+                them.settimeout(0.1)
+                with them, contextlib.suppress(OSError):
+                    while not stop.is_set():
+                        asked = them.recv(300)
+                        if not asked:
+                            break
+                        answer = rng.randbytes(rng.choice((1, 9, 300, 100_000)))
+                        them.sendall(asked[: rng.choice((0, 2, 7, 8))] + answer)
+
+    thread = threading.Thread(target=talk)
+    thread.start()
+    try:
+        made = plan(host="127.0.0.1", port=port, registers=TWO, timeout_s=0.1)
+        with listen(made) as heard:
+            heard.until(lambda: NoticeKind.LOST in heard.kinds())
+            time.sleep(0.5)
+    finally:
+        stop.set()
+        thread.join()
+    assert heard.trouble is None
+    assert all(r.channel in ("core", "air") for r in heard.readings)

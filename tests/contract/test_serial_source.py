@@ -6,6 +6,7 @@ import os
 import select
 import shutil
 import subprocess
+import threading
 import time
 from collections.abc import Iterator
 from pathlib import Path
@@ -16,7 +17,8 @@ import pytest
 from ovenwright.domain.live import NoticeKind
 from ovenwright.domain.run import Quality
 from ovenwright.domain.sources.serial_text import SerialTextSource
-from ovenwright.sources.finding_serial import hear_port
+from ovenwright.errors import InstrumentTrouble, UsageError
+from ovenwright.sources.finding_serial import hear_port, listen_ports
 from ovenwright.sources.serial_text import SerialTextInstrument
 from ovenwright.testing.source_suite import Listening, SystemClock
 
@@ -76,7 +78,7 @@ def listen(line: Line, **keys: Any) -> Listening:
 
 def until_open(heard: Listening) -> None:
     heard.until(lambda: NoticeKind.CONNECTED in heard.kinds())
-    time.sleep(0.4)  # a silence, after which the next byte begins a line
+    time.sleep(0.7)  # a silence, after which the next byte begins a line
 
 
 def test_named_fields_of_a_line(line: Line) -> None:
@@ -103,14 +105,11 @@ def test_a_line_in_pieces_is_one_line(line: Line) -> None:
 
 
 def test_opened_in_the_middle_of_a_line(line: Line) -> None:
-    line.say("T1=12")
-    with listen(line) as heard:
-        line.say("3.4C\r\nT1=20.0C\r\n")
+    with listen(line, text={"columns": ["T1", "T2"], "separator": ";"}) as heard:
+        heard.until(lambda: NoticeKind.CONNECTED in heard.kinds())
+        line.say("3.4;180.0\r\n123.4;180.0\r\n")  # the end of a 123.4 would pass for 3.4 °C
         heard.until(lambda: bool(heard.readings))
-        line.say("T1=20.5C\r\n")
-        heard.until(lambda: len(heard.readings) >= 2)
-    # whatever the driver kept of it: half a line must not pass for a reading of 3.4 or 23.4 °C
-    assert [r.value for r in heard.readings] == [20.0, 20.5]
+    assert [r.value for r in heard.readings] == [123.4, 180.0]
 
 
 def test_unplugged_and_plugged_in_again(line: Line) -> None:
@@ -123,7 +122,7 @@ def test_unplugged_and_plugged_in_again(line: Line) -> None:
         heard.until(lambda: any("plugged in" in n.text for n in heard.notices))
         line.plug_in()
         heard.until(lambda: heard.kinds().count(NoticeKind.CONNECTED) == 2)
-        time.sleep(0.4)
+        time.sleep(0.7)
         line.say("T1=22.0C\n")
         heard.until(lambda: len(heard.readings) >= 2)
     assert [r.value for r in heard.readings] == [20.0, 22.0]
@@ -181,14 +180,58 @@ def test_real_speed_with_nothing_lost(line: Line) -> None:
     assert [r.value for r in heard.readings if r.channel == "c3"] == [n + 0.3 for n in range(200)]
 
 
+class Talker:
+    """Says a line every 20 ms until left."""
+
+    def __init__(self, line: Line, text: str) -> None:
+        self._stop = threading.Event()
+        self._thread = threading.Thread(target=self._talk, args=(line, text + "\r\n"))
+
+    def _talk(self, line: Line, text: str) -> None:
+        while not self._stop.wait(0.02):
+            line.say(text)
+
+    def __enter__(self) -> None:
+        self._thread.start()
+
+    def __exit__(self, *_: object) -> None:
+        self._stop.set()
+        self._thread.join()
+
+
 def test_hearing_what_a_port_says(line: Line) -> None:
     with listen(line):  # a port in use says so instead of being shared
         time.sleep(0.3)
         assert "another program" in hear_port(str(line.ours), seconds=0.2).trouble
-    line.say("T1=21.5C T2=23.0C\r\nT1=21.6C T2=23.1C\r\n")
-    heard = hear_port(str(line.ours), seconds=0.5, bauds=(9600,))
+    with Talker(line, "T1=21.5C T2=23.0C"):
+        heard = hear_port(str(line.ours), seconds=0.5, bauds=(9600,))
     assert heard.trouble == ""
     assert heard.baud == 9600
     assert heard.keys == ("T1", "T2")
-    assert heard.lines[-1].startswith("T1=21.6C")
+    assert heard.lines[-1] == "T1=21.5C T2=23.0C"
     assert heard.item == "{channel}={value}{unit}"
+    assert 20 < heard.per_s < 60
+
+
+@pytest.mark.parametrize(
+    ("said", "keys"),
+    [("T1=21.5C T2=23.0C", ["T1", "T2"]), ("21.5;23.0", ["column 1", "column 2"])],
+)
+def test_a_table_is_proposed_that_reads_what_was_heard(
+    line: Line, said: str, keys: list[str]
+) -> None:
+    with Talker(line, said):
+        url = f"serial:{line.ours}?baud=115200"
+        heard = listen_ports(url, seconds=0.4, clock=SystemClock())[0]
+        assert [(c.key, c.value) for c in heard.channels] == [(keys[0], 21.5), (keys[1], 23.0)]
+        made = SerialTextSource.model_validate(dict(heard.proposal))
+        with Listening(SerialTextInstrument(made, SystemClock())) as listened:
+            listened.until(lambda: len(listened.readings) >= 2)
+    assert [r.channel for r in listened.readings[:2]] == keys
+
+
+def test_a_port_that_is_not_there(tmp_path: Path) -> None:
+    with pytest.raises(InstrumentTrouble, match="plugged in"):
+        listen_ports(f"serial:{tmp_path}/none", seconds=0.2, clock=SystemClock())
+    with pytest.raises(UsageError, match="such as serial"):
+        listen_ports("serial:/dev/null?colour=2", seconds=0.2, clock=SystemClock())

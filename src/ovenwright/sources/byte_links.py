@@ -19,6 +19,7 @@ CHUNK = 65_536
 ENDINGS = {"lf": "\n", "cr": "\r", "crlf": "\r\n"}
 PARITIES = {"none": serial.PARITY_NONE, "even": serial.PARITY_EVEN, "odd": serial.PARITY_ODD}
 _NS = 1_000_000_000
+_MOST_AT_HAND = 4_000_000
 
 
 class ByteLink(Protocol):
@@ -188,12 +189,21 @@ class LineLink:
         self._lines.clear()
         return found
 
-    def lines_at_hand(self) -> list[str]:
-        """Return the whole lines that are there already, without waiting; forget a broken one."""
-        found = self.lines(0.0)
+    def forget(self) -> None:
+        """Throw away what came already, whole or broken: no answer to what is asked next.
+
+        Raises
+        ------
+        OSError : if it does not stop sending
+        """
+        self._lines.clear()
+        size = 0
         while more := self.link.read(0.0):
-            found += self._cutter.feed(more)
-        return found + self._cutter.finish()
+            self._cutter.feed(more)
+            size += len(more)
+            if size > _MOST_AT_HAND:
+                raise OSError("it does not stop sending")
+        self._cutter.finish()
 
     def answer(self, wait_s: float, stopping: Stopping) -> str:
         """Return the next line.

@@ -93,7 +93,7 @@ class ScpiInstrument:
                     life.tell(NoticeKind.LOSS,
                               f"{missed} scans left out: one takes longer than {plan.interval_s:g} s",
                               module=module, value=float(missed))  # fmt: skip
-                link.lines_at_hand()  # an answer that came too late is none to the next question
+                link.forget()  # an answer that came too late is none to the next question
                 link.send(plan.read)
                 answer = link.answer(plan.timeout_s, life.stopping)
                 try:
@@ -118,7 +118,7 @@ class ScpiInstrument:
 
     def _identify(self, link: LineLink, life: LinkLife) -> Identity:
         plan = self._plan
-        link.lines_at_hand()
+        link.forget()
         link.send("*IDN?")
         answer = link.answer(plan.timeout_s, life.stopping)
         try:

@@ -14,7 +14,7 @@ from ovenwright.sources.staying_connected import LinkLife, Pace
 from ovenwright.wire.text_lines import TextReader
 
 _LOOK_S = 0.1
-_QUIET_S = 0.25
+_QUIET_S = 0.5
 """After so long a silence the next byte begins a line."""
 _NS = 1_000_000_000
 

@@ -280,9 +280,10 @@ def guess_map(registers: Mapping[int, int]) -> tuple[Guess, ...]:
     """
     filled = sum(1 for v in registers.values() if v not in (0, 0xFFFF, 0x8000, 0x7FFF))
     best: list[Guess] = []
-    for byte_order in RegisterOrder:
-        for word_order in RegisterOrder:
-            for parity in (0, 1):
+    # round numbers fit two orders, one register apart; most tables begin at an even address
+    for parity in (0, 1):
+        for byte_order in RegisterOrder:
+            for word_order in RegisterOrder:
                 found = _floats(registers, word_order, byte_order, parity)
                 if len(found) > len(best):
                     best = found
