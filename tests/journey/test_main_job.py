@@ -10,6 +10,7 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
+import openpyxl
 import pytest
 
 from ovenwright.virtual import scenarios
@@ -146,6 +147,18 @@ def test_reports_are_written_in_all_three_forms(shell: Shell, brought: dict[str,
     assert endings == {".html", ".pdf", ".xlsx"}
     for file in told["files"]:
         assert (shell.folder / file).stat().st_size > 20_000
+
+
+def test_the_sheet_recomputes_every_lethality(shell: Shell, brought: dict[str, Any]) -> None:
+    told = shell.json("report", brought["run"], "--plan", "loaf.toml", "--format", "xlsx")
+    book = openpyxl.load_workbook(shell.folder / told["files"][0], data_only=True)
+    rows = {
+        r[0]: r[1::5] for r in book["Lethality"].iter_rows(min_row=4, max_row=10, values_only=True)
+    }
+    totals, own = (np.array([v for v in rows[k] if v is not None]) for k in ("total", "the tool's"))
+    assert totals.size == own.size == 3  # a core on each lane
+    np.testing.assert_allclose(totals, own, rtol=1e-9)
+    assert all(d == pytest.approx(3.14) for d in rows["D"] if d is not None)
 
 
 def test_verify_proves_and_finds_an_altered_byte(

@@ -14,7 +14,7 @@ from ovenwright.analysis.requirements import check_requirement, chosen_channels,
 from ovenwright.analysis.subject import Scene
 from ovenwright.analysis.work import Arrhenius, Bigelow, running_total
 from ovenwright.domain.arrays import FloatArray
-from ovenwright.domain.kinetics import ReferenceLibrary
+from ovenwright.domain.kinetics import Kinetics, Model, ReferenceLibrary
 from ovenwright.domain.plan import Requirement
 from ovenwright.domain.results import BuildUp
 
@@ -25,6 +25,7 @@ def build_ups(scene: Scene, library: ReferenceLibrary) -> tuple[BuildUp, ...]:
     """Return the running total of every channel that a lethality or extent requirement is on.
 
     ``total`` is in the unit of the measure and its last number is the measure's value.
+    ``parameters`` of a reduction hold ``d_s``, or ``delta_s`` and ``p``, beside what the plan gave.
     ``reference_c`` and ``z_k`` are NaN for a reaction that follows an activation energy.
     """
     made: list[BuildUp] = []
@@ -53,6 +54,8 @@ def _of_requirement(
         given = dict(requirement.parameters)
         if values.kinetics is not None:
             given.setdefault("kinetics", values.kinetics.id)
+            if measure.name == "log_reduction":
+                given |= _divisors(values.kinetics)
         yield BuildUp(
             measure=measure.name,
             channel=name,
@@ -64,6 +67,15 @@ def _of_requirement(
             unit=measure.unit,
             parameters=given,
         )
+
+
+def _divisors(kinetics: Kinetics) -> dict[str, float]:
+    """Return what turns an equivalent time into reductions, so that a sheet can do it too."""
+    if kinetics.model is Model.WEIBULL:
+        known = {"delta_s": kinetics.delta_s, "p": kinetics.p}
+    else:
+        known = {"d_s": kinetics.d_s}
+    return {name: value for name, value in known.items() if value is not None}
 
 
 def _in_unit(measure: str, values: Values, running: FloatArray, reaction: bool) -> FloatArray:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import io
 import math
 import textwrap
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -32,6 +33,9 @@ from ovenwright.reporting.xlsx_lethality import OwnFormulas, Pens, write_lethali
 from ovenwright.reporting.xlsx_readings import ReadingPens, readings_of, write_readings
 
 CHART_ROWS = 500
+SUMMARY_WIDTHS = (34, 24, 16, 16, 16, 16, 16)
+PARTS_WIDTHS = (32, 18, 15, 15, 15, 26, 26, 34, 13, 13)
+"""Characters a column; the sixth to eighth hold what a check found, remedies, reasons and notes."""
 LAST_COLUMN = 6  # running text spans the columns up to here
 PAGE_CHARACTERS = 132  # of running text in a line of that width
 A4 = 9
@@ -96,7 +100,7 @@ def render_xlsx(document: Document, verdict: Verdict, shown: Shown) -> bytes:
     behind = ("method", "cautions", "origin")
     _sections(results, [s for s in document.sections if s.id not in behind], f)
     if lethality is not None:
-        write_lethality(lethality, verdict, shown, Pens(f.number, f.head, f.title, f.note))
+        write_lethality(lethality, verdict, shown, Pens(f.number, f.head, f.part, f.title, f.note))
     _sections(method, [s for s in document.sections if s.id in behind], f)
     write_readings(
         book,
@@ -158,17 +162,25 @@ def _cell(sheet: Any, place: tuple[int, int], cell: Cell, f: Formats, *, right: 
 
 def _words(sheet: Any, row: int, text: str, pen: Any, width: int = PAGE_CHARACTERS) -> None:
     """Write running text over the width of the page, in a row as high as its lines."""
-    lines = len(textwrap.wrap(text, width)) or 1
-    if lines > 1:
-        sheet.set_row(row, 15 * lines + 1)
+    _room(sheet, row, [_lines(text, width)])
     sheet.merge_range(row, 0, row, LAST_COLUMN, text, pen)
+
+
+def _lines(text: str, width: int) -> int:
+    return len(textwrap.wrap(text, width))
+
+
+def _room(sheet: Any, row: int, lines: Sequence[int]) -> None:
+    """Make a row as high as its wrapped words: not every office program does so by itself."""
+    if max(lines, default=1) > 1:
+        sheet.set_row(row, 15 * max(lines) + 1)
 
 
 def _has_words(cell: Cell) -> bool:
     return " " in cell.text
 
 
-def _table(sheet: Any, row: int, table: Table, f: Formats) -> int:
+def _table(sheet: Any, row: int, table: Table, f: Formats, widths: Sequence[int]) -> int:
     sheet.write_string(row, 0, table.title, f.part)
     row += 1
     if not table.rows:
@@ -178,6 +190,7 @@ def _table(sheet: Any, row: int, table: Table, f: Formats) -> int:
         sheet.write_string(row, j, column.name, f.head_right if column.number else f.head)
     for cells in table.rows:
         row += 1
+        _room(sheet, row, [_lines(c.text, w) for c, w in zip(cells, widths, strict=False)])
         for j, cell in enumerate(cells):
             _cell(sheet, (row, j), cell, f, right=table.columns[j].number)
     row += 1
@@ -195,9 +208,8 @@ def _summary_rows(document: Document) -> int:
 
 
 def _summary(sheet: Any, document: Document, f: Formats) -> None:
-    sheet.set_column(0, 0, 34)
-    sheet.set_column(1, 1, 24)
-    sheet.set_column(2, LAST_COLUMN, 16)
+    for j, width in enumerate(SUMMARY_WIDTHS):
+        sheet.set_column(j, j, width)
     sheet.set_paper(A4)
     sheet.hide_gridlines(2)
     sheet.fit_to_pages(1, 1)
@@ -207,7 +219,7 @@ def _summary(sheet: Any, document: Document, f: Formats) -> None:
     sheet.write_string(2, 0, verdict.title, f.tones[verdict.tone])
     _words(sheet, 3, verdict.text, f.wrap)
     table = next(b for b in document.first_page if isinstance(b, Table))
-    row = _table(sheet, 5, table, f)
+    row = _table(sheet, 5, table, f, SUMMARY_WIDTHS)
     looks = next((b for b in document.first_page if isinstance(b, Points)), None)
     if looks:
         sheet.write_string(row, 0, looks.title, f.part)
@@ -222,11 +234,8 @@ def _summary(sheet: Any, document: Document, f: Formats) -> None:
 
 
 def _sections(sheet: Any, parts: list[Section], f: Formats) -> None:
-    sheet.set_column(0, 0, 28)
-    sheet.set_column(1, 4, 15)
-    sheet.set_column(5, 6, 22)  # what a check found, and the remedy
-    sheet.set_column(7, 7, 34)  # reasons and notes
-    sheet.set_column(8, 9, 15)
+    for j, width in enumerate(PARTS_WIDTHS):
+        sheet.set_column(j, j, width)
     sheet.set_paper(A4)
     sheet.set_landscape()
     sheet.fit_to_pages(1, 0)
@@ -236,7 +245,7 @@ def _sections(sheet: Any, parts: list[Section], f: Formats) -> None:
         row += 2
         for block in part.blocks:
             if isinstance(block, Table):
-                row = _table(sheet, row, block, f)
+                row = _table(sheet, row, block, f, PARTS_WIDTHS)
             elif isinstance(block, Points):
                 sheet.write_string(row, 0, block.title, f.part)
                 for item in block.items:

@@ -12,7 +12,7 @@ from xlsxwriter.worksheet import Worksheet
 
 from ovenwright.domain.results import BuildUp, Unit
 from ovenwright.domain.verdict import Verdict
-from ovenwright.reporting.words import Shown
+from ovenwright.reporting.words import MOST_LOG, Shown
 
 MOST_LIVE_ROWS = 25_000
 FIRST_ROW = 13  # counted from 0: the first reading's row
@@ -35,6 +35,7 @@ class Pens:
 
     number: Callable[[int], Any]
     head: Any
+    part: Any
     title: Any
     note: Any
 
@@ -71,7 +72,7 @@ def write_lethality(sheet: Any, verdict: Verdict, shown: Shown, pens: Pens) -> N
     """
     curves = [c for c in verdict.results.build_up if _live(c)]
     rest = [c for c in verdict.results.build_up if not _live(c)]
-    sheet.set_column(0, 5 * max(len(curves) + len(rest), 1), 14)
+    sheet.set_column(0, 5 * max(len(curves) + len(rest), 1), 15)
     sheet.set_paper(9)  # A4
     sheet.set_landscape()
     sheet.fit_to_pages(1, 0)
@@ -129,7 +130,7 @@ def _block(grid: _Grid, c0: int, curve: BuildUp, shown: Shown, pens: Pens) -> No
     minutes, temps, skipped = _window(curve, shown)
     last = FIRST_ROW + max(len(minutes), 1)
     equivalent = _steps(grid, c0, curve, shown, pens, readings=(minutes, temps))
-    grid.put(2, c0, f"{curve.channel}: {curve.measure.replace('_', ' ')}", head)
+    grid.put(2, c0, f"{curve.channel}: {curve.measure.replace('_', ' ')}", pens.part)
     grid.put(3, c0, "reference", head)
     grid.put(3, c0 + 1, shown.temperature(curve.reference_c), number(3))
     grid.put(3, c0 + 2, shown.temperature_unit, note)
@@ -157,6 +158,8 @@ def _block(grid: _Grid, c0: int, curve: BuildUp, shown: Shown, pens: Pens) -> No
     grid.put(7, c0 + 2, words, note)
     grid.put(8, c0, "the tool's", head)
     grid.put(8, c0 + 1, own, number(6))
+    if curve.unit is Unit.LOG10 and own > MOST_LOG:
+        grid.put(8, c0 + 2, f"told as > {MOST_LOG}: past counting", note)
     grid.put(9, c0, "difference", head)
     grid.put(9, c0 + 1, f"={temp}8-{temp}9", number(9), cached=value - own)
     if skipped:
@@ -219,7 +222,7 @@ def _gain(a: tuple[float, float], b: tuple[float, float], curve: BuildUp) -> flo
 def _listed(grid: _Grid, c0: int, curve: BuildUp, shown: Shown, pens: Pens) -> None:
     """List a build-up whose rate has no closed form between readings: values only, said so."""
     number = pens.number
-    grid.put(2, c0, f"{curve.channel}: {curve.measure.replace('_', ' ')}", pens.head)
+    grid.put(2, c0, f"{curve.channel}: {curve.measure.replace('_', ' ')}", pens.part)
     grid.put(3, c0, "values only: this rate has no closed form between readings", pens.note)
     stride = max(1, curve.time_s.size // 500)
     for i, name in enumerate(("min", shown.temperature_unit, curve.unit.value)):

@@ -95,6 +95,10 @@ def test_the_build_up_ends_at_the_measure(bench: Make) -> None:
         assert built.total[-1] == pytest.approx(result.value, rel=1e-12)
         assert np.all(np.diff(built.total) >= 0.0)
         assert built.time_s.shape == built.temp_c.shape == built.total.shape
+    bug, tail, same_bug, *_ = results.build_up
+    assert bug.total[-1] == pytest.approx(same_bug.total[-1] / float(bug.parameters["d_s"]))
+    assert {"delta_s", "p"} <= set(tail.parameters)
+    assert "d_s" not in same_bug.parameters
 
 
 def test_crossings_carry_name_share_interval_and_rate(bench: Make) -> None:
