@@ -101,9 +101,11 @@ def _seen(
                 if sight is not None and sight.at_s < after_s:
                     sight = None
             elif rising:
-                sight = see_entry(curve, channel.name, rough)
+                sight = see_entry(curve, channel.name, rough, inner=roles == (Role.CORE,))
             else:
-                sight = see_exit(curve, channel.name, rough, after_s=after_s)
+                sight = see_exit(
+                    curve, channel.name, rough, after_s=after_s, inner=roles == (Role.CORE,)
+                )
             if sight is not None:
                 sights.append(sight)
         if sights:
@@ -176,10 +178,14 @@ def see_mouth(
     return Sight(channel, middle - 0.3 * width, 0.3 * width)
 
 
-def see_entry(curve: Curve, channel: str, roughness_k: float) -> Sight | None:
+def see_entry(
+    curve: Curve, channel: str, roughness_k: float, *, inner: bool = False
+) -> Sight | None:
     """See a channel leave a steady start on its first large rise; None if it never does.
 
-    The line through a twentieth and a fifth of the rise is carried back to the steady level.
+    The line through a twentieth and a fifth of the rise is carried back to the steady level. An
+    ``inner`` place answers late: in conduction the centre of a slab does so by 0.9 of the time
+    between those two points, that of a sphere by 0.8, a small lump by nothing.
     """
     y, t = boxcar(curve.temp_c, 1), curve.time_s
     first = float(np.median(y[:5]))
@@ -201,32 +207,89 @@ def see_entry(curve: Curve, channel: str, roughness_k: float) -> Sight | None:
     at = t_low - (low - base) * run / (high - low)
     if at < t[0]:
         return None
+    if inner:
+        return Sight(channel, max(at - 0.4 * run, float(t[0])), 0.3 * run)
     return Sight(channel, at, 0.1 * run)
 
 
-def see_exit(curve: Curve, channel: str, roughness_k: float, *, after_s: float) -> Sight | None:
+def see_exit(
+    curve: Curve, channel: str, roughness_k: float, *, after_s: float, inner: bool = False
+) -> Sight | None:
     """See a channel fall off its last plateau, for good; None if the record ends before it.
 
-    The line through nine and six tenths of the fall is carried back to the plateau.
+    The line through nine and six tenths of the fall is carried back to the plateau. Where the
+    record ends before half of the heat is gone, the fall to its last reading serves, if it is
+    steady and well beyond what a plateau does. An ``inner`` place answers late, by up to half the
+    time between those two points.
     """
     y, t = boxcar(curve.temp_c, 1), curve.time_s
     cold = float(np.median(y[:5]))
     hot = float(np.percentile(y, 95))
     half = cold + 0.5 * (hot - cold)
-    if hot - cold < _LEAST_RISE_K or y[-1] >= half:
+    if hot - cold < _LEAST_RISE_K:
         return None
+    if y[-1] >= half:
+        return _begun_fall(
+            y, t, channel, roughness_k=roughness_k, rise_k=hot - cold, after_s=after_s, inner=inner
+        )
     k = int(np.flatnonzero(y >= half)[-1])
     if t[k] <= after_s:
         return None
-    near = (t >= max(t[k] - 180.0, after_s)) & (t <= t[k])
+    warm = _last_above(y[: k + 1], cold + 0.9 * (hot - cold))
+    slow_s = 2.0 * float(t[k] - t[k if warm is None else warm])  # an inner place falls slowly
+    near = (t >= max(t[k] - max(180.0, slow_s), after_s)) & (t <= t[k])
     plateau = float(y[near].max()) - 2.0 * roughness_k
-    high, low = cold + 0.9 * (plateau - cold), cold + 0.6 * (plateau - cold)
+    return _carried_back(y, t, channel, plateau=plateau, foot=cold, after_s=after_s, inner=inner)
+
+
+def _begun_fall(
+    y: FloatArray,
+    t: FloatArray,
+    channel: str,
+    *,
+    roughness_k: float,
+    rise_k: float,
+    after_s: float,
+    inner: bool,
+) -> Sight | None:
+    """See a fall that the record's end cuts off."""
+    here = np.flatnonzero(t > after_s)
+    if here.size < 12:
+        return None
+    top = int(here[np.argmax(y[here])])
+    plateau, end = float(y[top]) - 2.0 * roughness_k, float(y[-1])
+    if plateau - end < max(_LEAST_RISE_K, 0.1 * rise_k, 10.0 * roughness_k):
+        return None
+    tenth = 0.1 * (plateau - end)
+    last = _last_above(y, plateau - tenth)
+    if last is None:
+        return None
+    falling = y[last:]
+    back_up = float(np.max(falling - np.minimum.accumulate(falling)))
+    if back_up > max(tenth, 6.0 * roughness_k):
+        return None  # it swings, as an oven does that is switched on and off
+    return _carried_back(y, t, channel, plateau=plateau, foot=end, after_s=after_s, inner=inner)
+
+
+def _carried_back(
+    y: FloatArray,
+    t: FloatArray,
+    channel: str,
+    *,
+    plateau: float,
+    foot: float,
+    after_s: float,
+    inner: bool,
+) -> Sight | None:
+    high, low = foot + 0.9 * (plateau - foot), foot + 0.6 * (plateau - foot)
     i, j = _last_above(y, high), _last_above(y, low)
     if i is None or j is None or j + 1 >= y.size or j < i:
         return None
     t_high, t_low = _line_time(t, y, i + 1, high), _line_time(t, y, j + 1, low)
     run = max(t_low - t_high, 1e-3)
     at = t_high - (plateau - high) * run / (high - low)
+    if inner:
+        return Sight(channel, max(at - 0.25 * run, after_s), 0.2 * run)
     return Sight(channel, max(at, after_s), 0.1 * run)
 
 

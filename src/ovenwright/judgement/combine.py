@@ -50,13 +50,13 @@ def joint_probability(results: Sequence[MeasureResult], requirement: Requirement
 def _worst(
     results: Sequence[MeasureResult],
     channels: tuple[Decided, ...],
-    requirement: Requirement,  # noqa: ARG001  one shape for all rules
-    decision: Decision,  # noqa: ARG001
+    requirement: Requirement,
+    decision: Decision,  # noqa: ARG001  one shape for all rules
 ) -> Taken:
     for outcome in (Outcome.FAIL, Outcome.UNDECIDED, Outcome.PASS):
         here = [i for i, c in enumerate(channels) if c.outcome is outcome]
         if here:
-            at = min(here, key=lambda i: _sort_key(channels[i]))
+            at = min(here, key=lambda i: _sort_key(channels[i], requirement))
             return Taken(channels[at], channels, outcome, _told(channels, at, outcome), results[at])
     raise AssertionError("every channel has an outcome")
 
@@ -64,14 +64,14 @@ def _worst(
 def _best(
     results: Sequence[MeasureResult],
     channels: tuple[Decided, ...],
-    requirement: Requirement,  # noqa: ARG001
+    requirement: Requirement,
     decision: Decision,  # noqa: ARG001
 ) -> Taken:
     for outcome in (Outcome.PASS, Outcome.UNDECIDED, Outcome.FAIL):
         here = [i for i, c in enumerate(channels) if c.outcome is outcome]
         if here:
-            at = max(here, key=lambda i: -1.0 if math.isnan(channels[i].probability)
-                     else channels[i].probability)  # fmt: skip
+            known = [i for i in here if not math.isnan(channels[i].probability)] or here
+            at = max(known, key=lambda i: _sort_key(channels[i], requirement))
             reason = f"{_name(channels[at])} is the best channel: {channels[at].reason}"
             return Taken(channels[at], channels, outcome, reason, results[at])
     raise AssertionError("every channel has an outcome")
@@ -116,9 +116,21 @@ _RULES: Mapping[Combine, _Rule] = {
 }
 
 
-def _sort_key(channel: Decided) -> float:
+def _sort_key(channel: Decided, requirement: Requirement) -> tuple[float, float]:
+    """Return what a worse channel has less of: probability, then room to the nearest limit.
+
+    Draws tell no two channels apart that are both far from the limit; their values do.
+    """
+    low, high = requirement.at_least, requirement.at_most
+    room = min(
+        math.inf if low is None else channel.value - low,
+        math.inf if high is None else high - channel.value,
+    )
     # a channel without a probability explains less than one with a low one
-    return 2.0 if math.isnan(channel.probability) else channel.probability
+    return (
+        2.0 if math.isnan(channel.probability) else channel.probability,
+        math.inf if math.isnan(room) else room,
+    )
 
 
 def _name(channel: Decided) -> str:

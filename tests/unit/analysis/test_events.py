@@ -138,3 +138,49 @@ def test_a_survey_of_air_alone_takes_the_whole_record(bench: Make) -> None:
     start, end, _ = events(run, oven=CHAMBER)
     assert (start.found, start.at_s) == (Found.ASSUMED, 0.0)
     assert (end.found, end.at_s) == (Found.ASSUMED, 3000.0)
+
+
+def _slab_centre(fourier: Any) -> Any:
+    """Centre of a slab after a step at its faces: the series of Carslaw and Jaeger, 4 (from memory)."""
+    fo = np.maximum(fourier, 0.0)[:, np.newaxis]
+    odd = 2.0 * np.arange(60) + 1.0
+    sign = np.where(np.arange(60) % 2, -1.0, 1.0)
+    terms = 4.0 / (np.pi * odd) * sign * np.exp(-((odd * np.pi / 2.0) ** 2) * fo)
+    return np.where(fourier > 1e-4, 1.0 - terms.sum(axis=1), 0.0)
+
+
+def _centre_of_a_slab(t: Any, enter: float, leave: float, scale_s: float) -> Any:
+    up = _slab_centre((t - enter) / scale_s)
+    return 20.0 + 75.0 * (up - _slab_centre((t - leave) / scale_s))
+
+
+@pytest.mark.parametrize("shape", ["slab", "lump"])
+def test_a_core_that_answers_late_does_not_make_load_in_late(bench: Make, shape: str) -> None:
+    run = bench(4000.0)
+    slab = _centre_of_a_slab(run.time_s, 300.0, 2700.0, 2500.0)
+    lump = through(run.time_s, 300.0, 2700.0, 300.0, 95.0)
+    run.add("core", slab if shape == "slab" else lump, Role.CORE)
+    start, end, _ = events(run, oven=CHAMBER)
+    assert (start.found, end.found) == (Found.FOUND, Found.FOUND)
+    assert abs(start.at_s - 300.0) < 2.0 * start.standard_s
+    assert abs(end.at_s - 2700.0) < 2.0 * end.standard_s
+    assert start.standard_s < 100.0
+
+
+def test_a_fall_that_the_end_of_the_record_cuts_off_is_seen(bench: Make) -> None:
+    run = bench(2400.0)
+    run.add("core", through(run.time_s, 60.0, 2100.0, 700.0, 98.0), Role.CORE)
+    _, end, _ = events(run, oven=CHAMBER)
+    assert end.found is Found.FOUND
+    assert end.at_s == pytest.approx(2100.0, abs=2.0 * end.standard_s)
+    assert end.standard_s < 60.0
+
+
+def test_a_core_that_swings_or_stays_hot_has_not_come_out(bench: Make) -> None:
+    for last in (0.0, 12.0):
+        run = bench(2400.0)
+        wave = last * np.sin(run.time_s / 60.0) * (run.time_s > 1200.0)
+        run.add("core", step(run.time_s, 60.0, 200.0, 22.0, 98.0) + wave, Role.CORE)
+        _, end, _ = events(run, oven=CHAMBER)
+        assert end.found is Found.ASSUMED
+        assert end.at_s == run.time_s[-1]

@@ -34,6 +34,7 @@ from ovenwright.domain.results import Event, Found, LaneBalance, MeasureResult, 
 from ovenwright.domain.run import Role
 from ovenwright.domain.verdict import Outcome, Verdict
 from ovenwright.errors import OutOfRange
+from ovenwright.judgement.combine import take_together
 from ovenwright.judgement.judge import judge
 from ovenwright.storage.reference_data import read_reference_library
 
@@ -511,3 +512,22 @@ def test_the_same_span_kind_is_told_once_a_channel() -> None:
     )
     verdict = judged((need(), [GOOD]), profile_changes={"spans": spans})
     assert sum("spike" in k for k in verdict.next_looks) == 1
+
+
+@pytest.mark.parametrize(
+    ("limit", "combine", "named"),
+    [
+        ({"at_least": 40.0}, Combine.WORST, "core right"),
+        ({"at_least": None, "at_most": 160.0}, Combine.WORST, "core left"),
+        ({"at_least": 140.0}, Combine.WORST, "core right"),
+        ({"at_least": 40.0}, Combine.BEST, "core left"),
+    ],
+)
+def test_where_no_draw_tells_channels_apart_their_values_do(
+    limit: dict[str, Any], combine: Combine, named: str
+) -> None:
+    results = [answer("core left", 96.9), answer("core right", 95.6)]
+    requirement = need(combine=combine, **limit)
+    taken = take_together(results, requirement, Decision())
+    assert taken.deciding.channel == named
+    assert {c.probability for c in taken.channels} == {taken.deciding.probability}
