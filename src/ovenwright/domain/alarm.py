@@ -7,6 +7,9 @@ from pydantic import model_validator
 from ovenwright.domain.run import Role
 from ovenwright.domain.strict import FiniteFloat, PositiveFloat, Strict
 
+CONDITIONS = ("above_c", "below_c", "rises_k_min", "falls_k_min", "silent_s")
+"""The keys of an alarm of which exactly one is given."""
+
 
 class Alarm(Strict):
     """A condition that is shown, marked and passed on while it lasts."""
@@ -36,14 +39,10 @@ class Alarm(Strict):
 
     @model_validator(mode="after")
     def _one_condition(self) -> Alarm:
-        given = [
-            name
-            for name in ("above_c", "below_c", "rises_k_min", "falls_k_min", "silent_s")
-            if getattr(self, name) is not None
-        ]
+        given = [name for name in CONDITIONS if getattr(self, name) is not None]
         if len(given) != 1:
             raise ValueError(
-                "give one of above_c, below_c, rises_k_min, falls_k_min, silent_s"
+                f"give one of {', '.join(CONDITIONS)}"
                 + (f", not {' and '.join(given)}" if given else "")
             )
         return self

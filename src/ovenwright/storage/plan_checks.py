@@ -25,6 +25,7 @@ from ovenwright.domain.sources import SourcePlan
 from ovenwright.domain.sources.mqtt import MqttSource
 from ovenwright.errors import Fault
 from ovenwright.physics import tolerance, water
+from ovenwright.storage.plan_alarms import alarm_faults
 from ovenwright.storage.plan_draft import Draft, items_of, read_strictly, value_of
 from ovenwright.storage.plan_faults import nearest
 from ovenwright.wire.json_payload import mapping_faults
@@ -465,5 +466,6 @@ CHECKS: tuple[Check, ...] = (
     _check_safety,
     _check_boiling,
     _check_instruments,
+    alarm_faults,
 )
 """Every check across keys, in the order faults are found; they are shown by line."""
