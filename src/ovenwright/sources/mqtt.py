@@ -78,13 +78,7 @@ class MqttReader:
         self._mapping = decode_mapping(plan)
         self._password = read_secret(plan.password_env) if plan.password_env else None
         self._tls = tls_context(plan.tls, folder or Path()) if plan.tls is not None else None
-        self._arrivals = Arrivals(
-            plan.channels,
-            per_channel=self._mapping.count_per_channel,
-            modulus=plan.payload.sequence_modulus,
-            late_after_s=plan.late_after_s,
-            loss_after_s=plan.loss_after_s,
-        )
+        self._arrivals = self._empty_arrivals()
         self._grumbles = Grumbles()
         self._acknowledgements: deque[Acknowledgement] = deque()
         self._owed = 0  # messages delivered and not yet acknowledged, over the present link
@@ -120,6 +114,16 @@ class MqttReader:
         facts += [f"{key}={name}" for key, name in sorted(plan.channels.items())]
         return "ovenwright-" + hashlib.sha256("\n".join(facts).encode()).hexdigest()[:12]
 
+    def _empty_arrivals(self) -> Arrivals:
+        plan = self._plan
+        return Arrivals(
+            plan.channels,
+            per_channel=self._mapping.count_per_channel,
+            modulus=plan.payload.sequence_modulus,
+            late_after_s=plan.late_after_s,
+            loss_after_s=plan.loss_after_s,
+        )
+
     # the thread ---------------------------------------------------------------------------
 
     def run(self, deliver: Callable[[Batch], None], stopping: Stopping) -> None:
@@ -131,6 +135,10 @@ class MqttReader:
             certificate is not to be trusted
         """
         back_off = BackOff()
+        # what an earlier run handed over may never have become durable: it must not count as seen
+        self._arrivals = self._empty_arrivals()
+        self._up = self._ever_up = False
+        self._messages = 0
         ear, self._wake = socket.socketpair()
         ear.setblocking(False)
         self._wake.setblocking(False)
