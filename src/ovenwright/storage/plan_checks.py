@@ -29,6 +29,7 @@ from ovenwright.storage.plan_alarms import alarm_faults
 from ovenwright.storage.plan_draft import Draft, items_of, read_strictly, value_of
 from ovenwright.storage.plan_faults import nearest
 from ovenwright.wire.json_payload import mapping_faults
+from ovenwright.wire.unit_fit import unit_faults
 
 Check = Callable[[Draft], Iterator[Fault]]
 
@@ -367,6 +368,7 @@ def _check_instruments(draft: Draft) -> Iterator[Fault]:
         found = [*source.places()]
         if isinstance(source, MqttSource):
             found += mapping_faults(source)
+        found += unit_faults(source, {c.name: c for _, c in draft.channels})
         for path, what, remedy in found:
             yield Fault(("instruments", i, *path), what, remedy)
         for path, name in source.fed():
