@@ -1,7 +1,9 @@
 // An OPC UA server of another make, for the tests: node-opcua.
-// Usage: node opcua_server.mjs MODULES PORT FOLDER [secure]
-// MODULES is the folder node-opcua was installed in. Commands come as lines on standard input:
-//   set NAME VALUE [STATUS]   time NAME MILLISECONDS VALUE   quit
+// Usage: node opcua_server.mjs MODULES PORT FOLDER [secure] [strict]
+// MODULES is the folder node-opcua was installed in, FOLDER keeps keys and trusted certificates.
+// secure: offers Basic256Sha256 too. strict: believes only what lies in FOLDER/pki/trusted/certs.
+// Commands are lines on standard input, their words parted by tabs:
+//   set NAME VALUE [STATUS]   time NAME MILLISECONDS VALUE   add NAME VALUE   many COUNT MILLISECONDS ROUNDS   quit
 import { createRequire } from "node:module";
 import readline from "node:readline";
 import path from "node:path";
@@ -17,7 +19,7 @@ const { OPCUACertificateManager } = require("node-opcua-certificate-manager");
 const { MessageSecurityMode, SecurityPolicy } = require("node-opcua-secure-channel");
 
 const secure = flags.includes("secure");
-const strict = flags.includes("strict"); // trusts only what was put in its trusted folder
+const strict = flags.includes("strict");
 const pki = new OPCUACertificateManager({
   rootFolder: path.join(folder, "pki"),
   automaticallyAcceptUnknownCertificate: !strict,
@@ -30,7 +32,7 @@ const server = new opcua.OPCUAServer({
   resourcePath: "/",
   serverCertificateManager: pki,
   buildInfo: { productName: "test peer" },
-  allowAnonymous: !secure,
+  allowAnonymous: true,
   securityModes: secure
     ? [MessageSecurityMode.None, MessageSecurityMode.Sign, MessageSecurityMode.SignAndEncrypt]
     : [MessageSecurityMode.None],
@@ -96,6 +98,18 @@ lines.on("line", async (line) => {
         { dataType: DataType.Double, value: Number(b) }, StatusCodes.Good, new Date(Number(a)));
     } else if (verb === "add") {
       point(name, Number(a), { unit: standardUnits.degree_celsius });
+    } else if (verb === "many") {
+      for (let i = 0; i < Number(name); i++) point(`Many${i}`, 0);
+      let round = 0;
+      const beat = setInterval(() => {
+        round += 1;
+        const at = new Date();
+        for (let i = 0; i < Number(name); i++) {
+          points.get(`Many${i}`).setValueFromSource(
+            { dataType: DataType.Double, value: round + i / 1000 }, StatusCodes.Good, at);
+        }
+        if (round >= Number(b)) clearInterval(beat);
+      }, Number(a));
     } else if (verb === "quit") {
       await server.shutdown(0);
       process.exit(0);

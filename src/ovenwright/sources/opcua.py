@@ -22,8 +22,7 @@ from asyncua import ua
 from asyncua.client.client import Client
 from asyncua.client.ua_client import UaClientState
 from asyncua.common.node import Node
-from asyncua.common.subscription import DataChangeNotif, Subscription
-from asyncua.ua.attribute_ids import AttributeIds
+from asyncua.common.subscription import DataChangeNotif
 from asyncua.ua.object_ids import ObjectIds
 from asyncua.ua.status_codes import StatusCodes
 from asyncua.ua.uaerrors import UaError
@@ -33,7 +32,8 @@ from ovenwright.domain.run import Quality
 from ovenwright.domain.sources.opcua import OpcUaNode, OpcUaSource
 from ovenwright.errors import InstrumentTrouble
 from ovenwright.sources.back_off import BackOff
-from ovenwright.sources.opcua_link import LINK_TROUBLE, made_client, told_apart
+from ovenwright.sources.opcua_link import LINK_TROUBLE, made_client, told_apart, watch_request, why
+from ovenwright.sources.opcua_subscription import KeptSubscription
 from ovenwright.sources.opening import Opening
 from ovenwright.sources.secrets import read_secret
 from ovenwright.wire.opcua_values import (
@@ -115,6 +115,7 @@ class OpcUaLink:
         back_off = BackOff(most_s=_LONGEST_WAIT_S)
         while not stopping.is_set():
             client: Client | None = None
+            greeted = False
             try:
                 with told_apart(self._plan.url):
                     client = await made_client(self._plan, self._folder)
@@ -125,13 +126,14 @@ class OpcUaLink:
                         reconnect_request_timeout=self._plan.timeout_s,
                     )
                     await self._greet(client)
+                    greeted = True
                     back_off.worked()
                     await self._stay(client, deliver, stopping)
             except LINK_TROUBLE as cause:
                 wait_s = back_off.next_s()
                 self._say(
                     NoticeKind.WAITING,
-                    f"for the server at {self._plan.url} ({_why(cause)}); "
+                    f"for the server at {self._plan.url} ({why(cause, self._plan, greeted=greeted)}); "
                     f"trying again in {wait_s:.1f} s",
                 )
                 await self._pass_on(deliver)
@@ -170,7 +172,8 @@ class OpcUaLink:
         """Subscribe, and pass on what comes until told to stop or the session can't be kept."""
         plan = self._plan
         await self._take_nodes(client)
-        subscription = await client.create_subscription(self._parameters(), handler=self)
+        subscription = KeptSubscription(client.uaclient.session, self._parameters(), self)
+        await subscription.init()
         await self._watch(subscription)
         again_ns = int(_MISSING_AGAIN_S * 1e9)
         up, seen_up, look_again = True, self._clock.monotonic_ns(), 0
@@ -183,6 +186,11 @@ class OpcUaLink:
                 if not up:
                     up = True
                     await self._greet(client)
+                    await subscription.restore()
+                elif subscription.is_stale(1.5):
+                    await subscription.recreate()
+                await subscription.fetch_missed()
+                self._tell_lost(subscription)
                 if now >= look_again:
                     look_again = now + again_ns
                     await self._watch(subscription)
@@ -220,7 +228,7 @@ class OpcUaLink:
             key = at.nodeid.to_string()
             self._watched.setdefault(key, _Watched(at)).feeds.append((node, unit, reference))
 
-    async def _watch(self, subscription: Subscription) -> None:
+    async def _watch(self, subscription: KeptSubscription) -> None:
         """Ask for every variable that is not watched yet; name those the server refuses."""
         todo = [w for w in self._watched.values() if w.handle is None]
         if not todo or subscription.subscription_id is None:  # being made anew on the server
@@ -247,21 +255,13 @@ class OpcUaLink:
             )
 
     def _wish(self, node: Node, *, filtered: bool = True) -> ua.MonitoredItemCreateRequest:
-        """Return the request to watch a value."""
-        asked = ua.MonitoringParameters()
-        asked.ClientHandle = ua.UInt32(next(self._handles))
-        asked.SamplingInterval = self._plan.sample_s * 1000.0
-        asked.QueueSize = ua.UInt32(self._plan.keep)
-        asked.DiscardOldest = True
-        if filtered:
-            # an unchanged temperature is news too: a steady channel must not look like a dead one
-            asked.Filter = ua.DataChangeFilter(Trigger=ua.DataChangeTrigger.StatusValueTimestamp)
-        wish = ua.MonitoredItemCreateRequest()
-        wish.ItemToMonitor.NodeId = node.nodeid
-        wish.ItemToMonitor.AttributeId = AttributeIds.Value
-        wish.MonitoringMode = ua.MonitoringMode.Reporting
-        wish.RequestedParameters = asked
-        return wish
+        return watch_request(
+            node,
+            handle=next(self._handles),
+            sample_s=self._plan.sample_s,
+            keep=self._plan.keep,
+            filtered=filtered,
+        )
 
     def _refuse(self, watched: _Watched, what: str) -> None:
         """Say once why a variable gives no readings."""
@@ -270,6 +270,15 @@ class OpcUaLink:
         watched.refused = what
         fed = ", ".join(repr(node.channel) for node, _, _ in watched.feeds) or "a reference"
         self._say(NoticeKind.REFUSED, f"{watched.node.nodeid.to_string()} for {fed}: {what}")
+
+    def _tell_lost(self, subscription: KeptSubscription) -> None:
+        if subscription.lost_messages:
+            self._say(
+                NoticeKind.LOSS,
+                f"{subscription.lost_messages} messages of the server were lost on the way",
+                value=float(subscription.lost_messages),
+            )
+            subscription.lost_messages = 0
 
     # -- called by the library ------------------------------------------------------------------
 
@@ -359,15 +368,6 @@ async def _farewell(client: Client) -> None:
     with contextlib.suppress(*LINK_TROUBLE):
         await asyncio.wait_for(client.disconnect(), _FAREWELL_S)
     client.disconnect_socket()
-
-
-def _why(cause: BaseException) -> str:
-    """Return the cause in a few words."""
-    if isinstance(cause, TimeoutError):
-        return "no answer in time"
-    if isinstance(cause, ConnectionRefusedError):
-        return "nothing listens there"
-    return " ".join(str(cause).split())[:160] or type(cause).__name__
 
 
 async def _node_at(client: Client, text: str) -> Node:

@@ -3,13 +3,16 @@
 from __future__ import annotations
 
 import logging
+import struct
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
 
 from asyncua import ua
 from asyncua.client.client import Client
+from asyncua.common.node import Node
 from asyncua.crypto import security_policies, uacrypto
+from asyncua.ua.attribute_ids import AttributeIds
 from asyncua.ua.status_codes import StatusCodes
 from asyncua.ua.uaerrors import UaError, UaStatusCodeError
 from cryptography import x509
@@ -94,14 +97,17 @@ async def _secure(client: Client, plan: OpcUaSource, folder: Path) -> None:
     own, key = (_file(folder, name, plan.url) for name in (plan.certificate_file, plan.key_file))
     server = plan.server_certificate_file
     password = read_secret(plan.key_password_env) if plan.key_password_env else None
+    pinned = _file(folder, server, plan.url) if server else None
     try:
+        if pinned is not None:
+            await _compare(client, plan, pinned)
         client.application_uri = _application_uri(await uacrypto.load_certificate(own))
         await client.set_security(
             getattr(security_policies, f"SecurityPolicy{plan.policy}"),
             str(own),
             str(key),
             private_key_password=password,
-            server_certificate=str(_file(folder, server, plan.url)) if server else None,
+            server_certificate=None if pinned is None else str(pinned),
             mode=_MODES[plan.security],
         )
     except (ValueError, TypeError) as cause:
@@ -110,6 +116,25 @@ async def _secure(client: Client, plan: OpcUaSource, folder: Path) -> None:
             where=plan.url,
             remedy="expected DER or PEM, and the password of the key where it has one",
         ) from cause
+
+
+async def _compare(client: Client, plan: OpcUaSource, pinned: Path) -> None:
+    """Hold the certificate the server shows against the one the plan names.
+
+    Raises
+    ------
+    InstrumentTrouble : if it is another
+    """
+    wanted = uacrypto.der_from_x509(await uacrypto.load_certificate(pinned))
+    offers = await client.connect_and_get_server_endpoints()
+    # a chain begins with the server's own
+    shown = [o.ServerCertificate for o in offers if o.SecurityMode == _MODES[plan.security]]
+    if shown and not any(s is not None and s.startswith(wanted) for s in shown):
+        raise InstrumentTrouble(
+            "the server shows another certificate than the plan's server_certificate_file",
+            where=plan.url,
+            remedy="find out why before trusting it; then put the new certificate in the plan",
+        )
 
 
 def _file(folder: Path, name: str, where: str) -> Path:
@@ -154,14 +179,52 @@ def told_apart(where: str) -> Iterator[None]:
                 where=where,
                 remedy='try another policy, or security = "none" on a network of your own',
             ) from cause
-        if "certificate mismatch" in text:
-            raise InstrumentTrouble(
-                "the server shows another certificate than the plan's server_certificate_file",
-                where=where,
-                remedy="find out why before trusting it; then put the new certificate in the plan",
-            ) from cause
         raise
 
 
-LINK_TROUBLE = (OSError, TimeoutError, UaError)
+def watch_request(
+    node: Node, *, handle: int, sample_s: float, keep: int, filtered: bool = True
+) -> ua.MonitoredItemCreateRequest:
+    """Return the request to watch a value.
+
+    Parameters
+    ----------
+    node : the variable
+    handle : our own number for it, unlike any other of the subscription
+    sample_s : how often the server is to look, 0 as fast as it can
+    keep : values the server is to keep until they are sent
+    filtered : count a new timestamp as news even where the value is the same: a steady channel must
+        not look like a dead one
+    """
+    asked = ua.MonitoringParameters()
+    asked.ClientHandle = ua.UInt32(handle)
+    asked.SamplingInterval = ua.Double(sample_s * 1000.0)
+    asked.QueueSize = ua.UInt32(keep)
+    asked.DiscardOldest = True
+    if filtered:
+        asked.Filter = ua.DataChangeFilter(Trigger=ua.DataChangeTrigger.StatusValueTimestamp)
+    wish = ua.MonitoredItemCreateRequest()
+    wish.ItemToMonitor.NodeId = node.nodeid
+    wish.ItemToMonitor.AttributeId = AttributeIds.Value
+    wish.MonitoringMode = ua.MonitoringMode.Reporting
+    wish.RequestedParameters = asked
+    return wish
+
+
+# the library asserts, and struct complains, where a server breaks off or answers with an error it
+# does not expect at that point: a refused certificate ends so with some servers
+LINK_TROUBLE = (OSError, TimeoutError, UaError, AssertionError, struct.error)
 """What waiting may mend; ``ConnectionError`` and the library's time-outs are among them."""
+
+
+def why(cause: BaseException, plan: OpcUaSource, *, greeted: bool) -> str:
+    """Return the cause of a failed connection in a few words, with a hint where there is one."""
+    if isinstance(cause, ConnectionRefusedError):
+        return "nothing listens there"
+    if isinstance(cause, TimeoutError):
+        text = "no answer in time"
+    else:
+        text = " ".join(str(cause).split())[:160] or "it broke off"
+    if plan.security != "none" and not greeted:
+        return f"{text}; has the server's keeper trusted {Path(plan.certificate_file).name}?"
+    return text

@@ -1,0 +1,442 @@
+"""The OPC UA source against a server of another make: node-opcua."""
+
+from __future__ import annotations
+
+import math
+import os
+import shutil
+import signal
+import socket
+import subprocess
+import threading
+import time
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from ovenwright.domain.live import Batch, Notice, NoticeKind, Reading
+from ovenwright.domain.run import Quality
+from ovenwright.domain.sources.opcua import OpcUaSource
+from ovenwright.errors import InstrumentTrouble, UsageError
+from ovenwright.sources.finding_opcua import browse
+from ovenwright.sources.opening import open_source
+
+ROOT = Path(__file__).parents[2]
+MODULES = ROOT / ".cache" / "peers"
+SCRIPT = ROOT / "tests" / "peers" / "opcua_server.mjs"
+
+
+class Wall:
+    def now_ns(self) -> int:
+        return time.time_ns()
+
+    def monotonic_ns(self) -> int:
+        return time.monotonic_ns()
+
+
+def free_port() -> int:
+    with socket.socket() as s:
+        s.bind(("127.0.0.1", 0))
+        return int(s.getsockname()[1])
+
+
+@dataclass
+class Server:
+    process: subprocess.Popen[str]
+    port: int
+    folder: Path
+    did: list[str]
+
+    @property
+    def url(self) -> str:
+        return f"opc.tcp://127.0.0.1:{self.port}"
+
+    def tell(self, *words: object) -> None:
+        """Send a command and wait until it was carried out."""
+        line = "\t".join(str(w) for w in words)
+        before = len(self.did)
+        assert self.process.stdin is not None
+        self.process.stdin.write(line + "\n")
+        self.process.stdin.flush()
+        wait_for(lambda: len(self.did) > before)
+        assert self.did[-1].startswith("did"), self.did[-1]
+
+
+def wait_for(what: Callable[[], object], seconds: float = 15.0) -> None:
+    until = time.monotonic() + seconds
+    while not what():
+        assert time.monotonic() < until, "waited in vain"
+        time.sleep(0.01)
+
+
+def installed() -> None:
+    """Have the peer there; it is fetched once into a folder that is not committed."""
+    node, npm = shutil.which("node"), shutil.which("npm")
+    if node is None or npm is None:
+        pytest.skip("needs node and npm")
+    if (MODULES / "node_modules" / "node-opcua-server").is_dir():
+        return
+    MODULES.mkdir(parents=True, exist_ok=True)
+    done = subprocess.run(
+        [npm, "install", "--no-audit", "--no-fund", "--no-save", "--prefix", str(MODULES),
+         "node-opcua-server@2"],
+        capture_output=True, text=True, timeout=300, check=False,
+    )  # fmt: skip
+    if done.returncode:
+        pytest.skip(f"needs node-opcua, and npm could not fetch it: {done.stderr[-200:]}")
+
+
+@contextmanager
+def serving(folder: Path, *flags: str, port: int = 0) -> Iterator[Server]:
+    port = port or free_port()
+    process = subprocess.Popen(
+        ["node", str(SCRIPT), str(MODULES), str(port), str(folder), *flags],
+        stdin=subprocess.PIPE, stdout=subprocess.PIPE, stderr=subprocess.DEVNULL, text=True,
+    )  # fmt: skip
+    server = Server(process, port, folder, [])
+    ready = threading.Event()
+
+    def listen() -> None:
+        assert process.stdout is not None
+        for line in process.stdout:
+            if line.strip() == "ready":
+                ready.set()
+            elif line.startswith(("did", "failed")):
+                server.did.append(line.strip())
+
+    ear = threading.Thread(target=listen)
+    ear.start()
+    try:
+        assert ready.wait(60), "the peer did not start"
+        yield server
+    finally:
+        process.kill()
+        process.wait()
+        ear.join()
+        for pipe in (process.stdin, process.stdout):
+            if pipe is not None:
+                pipe.close()
+
+
+@pytest.fixture(scope="module")
+def certificates(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """Two certificates of ours, made as the how-to says."""
+    if shutil.which("openssl") is None:
+        pytest.skip("needs openssl")
+    folder = tmp_path_factory.mktemp("certificates")
+    for name in ("known", "stranger"):
+        subprocess.run(
+            ["openssl", "req", "-x509", "-newkey", "rsa:2048", "-nodes", "-days", "730",
+             "-keyout", f"{name}-key.pem", "-outform", "DER", "-out", f"{name}.der",
+             "-subj", "/CN=Ovenwright recorder",
+             "-addext", "subjectAltName=URI:urn:ovenwright:recorder,DNS:localhost",
+             "-addext", "keyUsage=critical,digitalSignature,nonRepudiation,keyEncipherment,dataEncipherment,keyCertSign",
+             "-addext", "extendedKeyUsage=clientAuth,serverAuth"],
+            cwd=folder, capture_output=True, check=True,
+        )  # fmt: skip
+    return folder
+
+
+@pytest.fixture(scope="module")
+def server(tmp_path_factory: pytest.TempPathFactory, certificates: Path) -> Iterator[Server]:
+    installed()
+    folder = tmp_path_factory.mktemp("opcua")
+    trusted = folder / "pki" / "trusted" / "certs"
+    trusted.mkdir(parents=True)
+    shutil.copy(certificates / "known.der", trusted / "known.der")
+    with serving(folder, "secure", "strict") as found:
+        yield found
+
+
+def node(name: str, channel: str = "", **more: Any) -> dict[str, Any]:
+    return {"node": f"nsu=urn:test:oven;s=Oven3.{name}", "channel": channel or name} | more
+
+
+def plan_for(url: str, *nodes: dict[str, Any], **more: Any) -> OpcUaSource:
+    facts = {"kind": "opcua", "url": url, "publish_s": 0.05, "nodes": list(nodes)} | more
+    return OpcUaSource.model_validate(facts)
+
+
+class Taken:
+    """A source at work in its thread, and what came from it."""
+
+    def __init__(self, plan: OpcUaSource) -> None:
+        self.readings: list[Reading] = []
+        self.notices: list[Notice] = []
+        self.trouble: BaseException | None = None
+        self._stop = threading.Event()
+        self._source = open_source(plan, Wall())
+        self._thread = threading.Thread(target=self._run)
+
+    def _run(self) -> None:
+        try:
+            self._source.run(self._deliver, self._stop)
+        except Exception as trouble:  # noqa: BLE001  the test looks at it
+            self.trouble = trouble
+
+    def _deliver(self, batch: Batch) -> None:
+        self.readings += batch.readings
+        self.notices += batch.notices
+        batch.acknowledge()
+
+    def __enter__(self) -> Taken:
+        self._thread.start()
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self._stop.set()
+        self._thread.join(10)
+        assert not self._thread.is_alive()
+
+    def of(self, channel: str) -> list[Reading]:
+        return [r for r in self.readings if r.channel == channel]
+
+    def said(self, kind: NoticeKind) -> list[Notice]:
+        return [n for n in self.notices if n.kind is kind]
+
+    def wait(self, what: Callable[[], object], seconds: float = 15.0) -> None:
+        wait_for(lambda: what() or self.trouble, seconds)
+        assert self.trouble is None, self.trouble
+
+
+def test_values_units_and_source_times_arrive(server: Server) -> None:
+    plan = plan_for(
+        server.url,
+        node("Core2", "core"),
+        node("AirF", "air"),
+        node("Millivolt", "wire", reference_node="nsu=urn:test:oven;s=Oven3.Junction"),
+        node("Block", "second of a list", index=1),
+    )
+    before = time.time_ns()
+    with Taken(plan) as taken:
+        taken.wait(lambda: all(taken.of(n.channel) for n in plan.nodes))
+        server.tell("set", "Core2", 94.375)
+        server.tell("set", "Millivolt", 4.25)
+        taken.wait(lambda: len(taken.of("core")) > 1 and len(taken.of("wire")) > 1)
+    last = {c: taken.of(c)[-1] for c in ("core", "air", "wire", "second of a list")}
+    assert (last["core"].value, last["core"].unit) == (94.375, "degC")
+    assert (last["air"].value, last["air"].unit) == (401.0, "degF")  # told by the server
+    assert (last["wire"].value, last["wire"].unit, last["wire"].reference_c) == (4.25, "mV", 24.75)
+    assert last["second of a list"].value == 2.5
+    assert before < last["core"].time_ns <= last["core"].received_ns
+    assert (last["core"].received_ns - last["core"].time_ns) < 1e9
+    clock = taken.said(NoticeKind.CLOCK)
+    assert len(clock) == 1
+    assert abs(clock[0].value) < 1.0  # one computer, one clock
+
+
+def test_status_codes_become_quality(server: Server) -> None:
+    with Taken(plan_for(server.url, node("Core1", "core"))) as taken:
+        taken.wait(lambda: taken.of("core"))
+        for i, status in enumerate(
+            ("Good", "UncertainSensorNotAccurate", "BadSensorFailure", "BadNotConnected", "Good"), 1
+        ):
+            count = len(taken.readings)
+            server.tell("set", "Core1", 50.0 + i, status)
+            taken.wait(lambda count=count: len(taken.readings) > count)  # type: ignore[misc]
+    good, doubtful, failed, apart, again = taken.of("core")[-5:]
+    assert (good.value, good.quality) == (51.0, Quality.GOOD)
+    assert (doubtful.value, doubtful.quality) == (52.0, Quality.INSTRUMENT_DOUBT)
+    assert math.isnan(failed.value)
+    assert failed.quality == Quality.MISSING | Quality.OVERFLOW
+    assert math.isnan(apart.value)
+    assert apart.quality == Quality.MISSING
+    assert (again.value, again.quality) == (55.0, Quality.GOOD)
+
+
+def test_an_unchanged_value_with_a_new_time_is_news(server: Server) -> None:
+    with Taken(plan_for(server.url, node("Core2", "core"))) as taken:
+        taken.wait(lambda: taken.of("core"))
+        count = len(taken.readings)
+        for _ in range(5):
+            server.tell("set", "Core2", 60.5)
+            time.sleep(0.06)
+        taken.wait(lambda: len(taken.readings) >= count + 5)
+    times = [r.time_ns for r in taken.of("core")[-5:]]
+    assert times == sorted(set(times))
+
+
+def test_a_node_that_is_not_there_is_named_and_the_others_go_on(server: Server) -> None:
+    plan = plan_for(server.url, node("Nowhere", "lost"), node("Lid open"), node("Core1", "core"))
+    with Taken(plan) as taken:
+        taken.wait(lambda: taken.of("core") and len(taken.said(NoticeKind.REFUSED)) >= 2)
+    said = " ".join(n.text for n in taken.said(NoticeKind.REFUSED))
+    assert "'lost': bad: no such node on the server" in said
+    assert "'Lid open': the variable holds true or false" in said
+    assert not taken.of("lost")
+
+
+def test_a_node_that_comes_later_is_taken_up(server: Server, monkeypatch: Any) -> None:
+    monkeypatch.setattr("ovenwright.sources.opcua._MISSING_AGAIN_S", 0.5)
+    name = f"Late{time.time_ns()}"
+    with Taken(plan_for(server.url, node(name, "late"))) as taken:
+        taken.wait(lambda: taken.said(NoticeKind.REFUSED))
+        server.tell("add", name, 31.5)
+        taken.wait(lambda: taken.of("late"))
+    assert taken.of("late")[0].value == 31.5
+
+
+@pytest.mark.parametrize("security", ["sign", "sign-and-encrypt"])
+def test_a_protected_link_with_certificate_and_password(
+    server: Server, certificates: Path, security: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setenv("OVEN_WORD", "rye-and-salt")
+    plan = plan_for(
+        server.url,
+        node("Core1", "core"),
+        security=security,
+        certificate_file=str(certificates / "known.der"),
+        key_file=str(certificates / "known-key.pem"),
+        user="baker",
+        password_env="OVEN_WORD",  # noqa: S106  the name of a variable
+    )
+    with Taken(plan) as taken:
+        taken.wait(lambda: taken.of("core"))
+    assert taken.of("core")
+
+
+def test_what_no_waiting_mends_is_said_at_once(
+    server: Server, certificates: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    key = {
+        "security": "sign-and-encrypt",
+        "certificate_file": str(certificates / "known.der"),
+        "key_file": str(certificates / "known-key.pem"),
+    }
+    user = {"user": "baker", "password_env": "OVEN_WORD"}
+    other = {
+        "certificate_file": str(certificates / "stranger.der"),
+        "key_file": str(certificates / "stranger-key.pem"),
+    }
+    monkeypatch.setenv("OVEN_WORD", "wrong")
+    for more, words in (
+        (key | user, "user"),
+        (key | {"policy": "Aes256Sha256RsaPss"}, "does not offer"),
+        (
+            key | {"server_certificate_file": str(certificates / "stranger.der")},
+            "another certificate",
+        ),
+        (key | {"key_file": "no-such-key.pem"}, "no file"),
+    ):
+        with Taken(plan_for(server.url, node("Core1"), **more)) as taken:
+            wait_for(lambda taken=taken: taken.trouble)  # type: ignore[misc]
+        assert isinstance(taken.trouble, InstrumentTrouble), (more, taken.trouble)
+        assert words in taken.trouble.what, (more, taken.trouble)
+        assert not taken.readings
+    # some servers say nothing when they do not know a certificate: that is waited out, with a hint
+    with Taken(plan_for(server.url, node("Core1"), **(key | other))) as taken:
+        taken.wait(lambda: taken.said(NoticeKind.WAITING))
+    assert "trusted stranger.der?" in taken.said(NoticeKind.WAITING)[0].text
+    assert not taken.readings
+    monkeypatch.delenv("OVEN_WORD")
+    with pytest.raises(UsageError, match="OVEN_WORD"):
+        open_source(plan_for(server.url, node("Core1"), **key, **user), Wall())
+
+
+def test_a_server_that_is_not_there_is_waited_for(server: Server) -> None:
+    port = free_port()
+    with Taken(plan_for(f"opc.tcp://127.0.0.1:{port}", node("Core1", "core"))) as taken:
+        taken.wait(lambda: taken.said(NoticeKind.WAITING))
+        assert "nothing listens there" in taken.said(NoticeKind.WAITING)[0].text
+        with serving(server.folder, port=port):
+            taken.wait(lambda: taken.of("core"), 20)
+        taken.wait(lambda: taken.said(NoticeKind.LOST))
+        with serving(server.folder, port=port) as again:
+            taken.wait(lambda: taken.said(NoticeKind.REBOOTED), 20)
+            again.tell("set", "Core1", 77.25)
+            taken.wait(lambda: taken.of("core")[-1].value == 77.25)
+
+
+@contextmanager
+def wire_to(port: int, through: int) -> Iterator[None]:
+    """A wire between us and the server that can be cut: socat, children and all."""
+    process = subprocess.Popen(
+        ["socat", f"TCP-LISTEN:{through},fork,reuseaddr,bind=127.0.0.1", f"TCP:127.0.0.1:{port}"],
+        stderr=subprocess.DEVNULL, start_new_session=True,
+    )  # fmt: skip
+    try:
+        yield
+    finally:
+        os.killpg(process.pid, signal.SIGKILL)  # the group is this wire's own
+        process.wait()
+
+
+def test_a_cut_wire_loses_nothing_the_server_kept(server: Server) -> None:
+    if shutil.which("socat") is None:
+        pytest.skip("needs socat")
+    through = free_port()
+    plan = plan_for(f"opc.tcp://127.0.0.1:{through}", node("Core1", "core"), late_after_s=1.0)
+    sent: list[float] = []
+
+    def send(count: int) -> None:
+        for _ in range(count):
+            sent.append(100.0 + len(sent))
+            server.tell("set", "Core1", sent[-1])
+            time.sleep(0.08)
+
+    with Taken(plan) as taken:
+        with wire_to(server.port, through):
+            taken.wait(lambda: taken.of("core"))
+            send(10)
+        send(30)
+        taken.wait(lambda: taken.said(NoticeKind.LOST))
+        with wire_to(server.port, through):
+            taken.wait(lambda: len(taken.said(NoticeKind.CONNECTED)) > 1)
+            send(10)
+            taken.wait(lambda: taken.of("core")[-1].value == sent[-1])
+    came = [r.value for r in taken.of("core") if r.value >= 100.0]
+    assert sorted(set(came)) == sent
+    assert any(r.late for r in taken.of("core"))
+    assert not taken.said(NoticeKind.REBOOTED)
+
+
+def test_many_nodes_at_four_a_second(server: Server) -> None:
+    nodes, rounds = 64, 20
+    server.tell("many", nodes, 250, rounds)
+    with Taken(plan_for(server.url, *(node(f"Many{i}") for i in range(nodes)))) as taken:
+        taken.wait(lambda: all(taken.of(f"Many{i}") for i in range(nodes)))
+        first = {c: int(taken.of(c)[0].value) for c in (f"Many{i}" for i in range(nodes))}
+        taken.wait(lambda: all(int(taken.of(c)[-1].value) == rounds for c in first), 20)
+    for channel, began in first.items():
+        assert [int(r.value) for r in taken.of(channel)] == list(range(began, rounds + 1))
+    assert not taken.said(NoticeKind.LOSS)
+
+
+def test_looking_for_temperatures(server: Server) -> None:
+    stop = threading.Event()
+
+    def warm() -> None:
+        while not stop.wait(0.1):
+            server.tell("set", "Core1", 40.0)
+
+    warming = threading.Thread(target=warm)
+    warming.start()
+    try:
+        found = browse(server.url, seconds=3.0, clock=Wall())
+    finally:
+        stop.set()
+        warming.join()
+    oven = next(h for h in found if h.module == "Oven 3")
+    channels = {c.key.rpartition("Oven3.")[2]: c for c in oven.channels}
+    assert {"Core1", "Core2", "AirF", "Millivolt", "Junction", "Plain temperature"} <= set(channels)
+    assert not {"Speed", "Lid open", "Block"} & set(channels)
+    assert (channels["AirF"].value, channels["AirF"].unit) == (401.0, "degF")
+    assert channels["Core1"].rate_hz == pytest.approx(10.0, rel=0.4)
+    assert any("Plain temperature" in r and "by its name" in r for r in oven.remarks)
+    assert any("sign-and-encrypt" in r for r in oven.remarks)
+    # what is proposed can be read as it stands
+    proposed = OpcUaSource.model_validate(oven.proposal)
+    with Taken(proposed) as taken:
+        taken.wait(lambda: all(taken.of(n.channel) for n in proposed.nodes))
+    assert {r.module for r in taken.readings} == {"Oven 3"}
+
+
+def test_looking_where_nothing_answers() -> None:
+    with pytest.raises(InstrumentTrouble, match="does not answer"):
+        browse(f"opc.tcp://127.0.0.1:{free_port()}", seconds=1.0, clock=Wall())
+    with pytest.raises(UsageError, match="can't be asked"):
+        browse("http://127.0.0.1:4840", seconds=1.0, clock=Wall())
