@@ -13,7 +13,7 @@ from ovenwright.domain.proof import NAN, TimeConstant
 from ovenwright.errors import OutOfRange
 
 _LEAST = 5  # readings on the fall
-_MOST = 300
+_MOST = 160
 _KEEPS = tuple(0.3 + 0.04 * k for k in range(18))
 
 
