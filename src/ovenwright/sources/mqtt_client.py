@@ -62,6 +62,20 @@ class BoundedClient(paho.Client):
         sock: Any = self.socket()
         return isinstance(sock, ssl.SSLSocket) and sock.pending() > 0
 
+    def _ssl_wrap_socket(self, tcp_sock: Any) -> ssl.SSLSocket:
+        # the library leaves the socket open where the handshake fails
+        assert self._ssl_context is not None  # noqa: S101
+        encrypted = self._ssl_context.wrap_socket(
+            tcp_sock, server_hostname=self.host, do_handshake_on_connect=False
+        )
+        try:
+            encrypted.settimeout(self.connect_timeout)
+            encrypted.do_handshake()
+        except BaseException:
+            encrypted.close()
+            raise
+        return encrypted
+
     def _sock_recv(self, bufsize: int) -> bytes:
         if not self._ahead:
             self._ahead = super()._sock_recv(_CHUNK)
