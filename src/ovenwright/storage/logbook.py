@@ -237,13 +237,17 @@ class Logbook:
             raise trouble or UnknownName("run", LAST, where=str(self.folder))
         return best[2]
 
-    def open(self, ref: str, *, verify: bool = False) -> Run:
+    def open(self, ref: str, *, verify: bool = True) -> Run:
         """Read a run; ``ref`` as in :meth:`path_of`.
+
+        What is said of a run carries its digest, so the digest is made anew unless ``verify`` is
+        False: nothing is judged, told or exported from readings that were altered after sealing.
 
         Raises
         ------
         UnknownName, UsageError : as :meth:`path_of`
-        StorageTrouble : if the file is damaged
+        StorageTrouble : if the file is damaged, or a byte of it changed
+        DigestMismatch : if readings or facts aren't what was sealed
         """
         return open_run(self.path_of(ref), verify=verify)
 

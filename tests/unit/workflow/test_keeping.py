@@ -4,11 +4,13 @@ from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
+import pyarrow as pa
+import pyarrow.parquet as pq
 import pytest
 
 from ovenwright.catalogue.catalogue import Catalogue
 from ovenwright.domain.run import Run, Series
-from ovenwright.errors import CatalogueTrouble, UnknownName, UsageError
+from ovenwright.errors import CatalogueTrouble, DigestMismatch, UnknownName, UsageError
 from ovenwright.storage.logbook import Logbook
 from ovenwright.storage.wide import ExportUnit
 from ovenwright.workflow.exporting import Format, export_run, places_of
@@ -200,3 +202,19 @@ def test_verifying_looks_at_originals_and_judgements_too(book: Logbook) -> None:
     (found,) = verify_runs(book, ["last"])
     assert found.intact
     assert found.remarks == ("the original file a.csv is not in the logbook",)
+
+
+def test_nothing_is_told_of_readings_that_were_altered(book: Logbook) -> None:
+    run_id = book.seal(make_run()).id
+    path = book.path_of(run_id)
+    table = pq.read_table(path)
+    path.chmod(0o644)
+    pq.write_table(table, path)  # as another program would: the readings stay, the seal goes
+    assert book.open(run_id).id == run_id
+    values = table.column("value").to_numpy().copy()
+    values[3] += 0.5
+    place = table.column_names.index("value")
+    pq.write_table(table.set_column(place, table.field(place), pa.array(values)), path)
+    with pytest.raises(DigestMismatch):
+        book.open(run_id)
+    assert book.open(run_id, verify=False).id == run_id
