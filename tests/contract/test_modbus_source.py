@@ -19,8 +19,8 @@ import pytest
 from ovenwright.domain.live import NoticeKind
 from ovenwright.domain.run import Quality
 from ovenwright.domain.sources.modbus import ModbusSource
-from ovenwright.errors import InstrumentTrouble, UsageError
-from ovenwright.sources.finding_modbus import find_units, probe
+from ovenwright.errors import InstrumentTrouble
+from ovenwright.sources.finding_modbus import find_units
 from ovenwright.sources.modbus import ModbusInstrument
 from ovenwright.testing.source_suite import Listening, SystemClock
 
@@ -277,26 +277,14 @@ def test_finding_gives_up_politely_where_nothing_answers(port: int) -> None:
         find_units(host="127.0.0.1", port=port, units=range(1, 3), timeout_s=0.2)
 
 
-def test_probing_proposes_a_table_that_reads_what_was_found(peer: Peer, port: int) -> None:
+def test_swapped_registers_are_guessed_as_such(peer: Peer, port: int) -> None:
     peer.tell("hold 30 0", f"hold 31 {0x42C8}", "hold 32 0", f"hold 33 {0x41AC}")
-    url = f"modbus://127.0.0.1:{port}?units=1"
-    heard = probe(url, seconds=10.0, clock=SystemClock())
-    assert [(c.key, c.value) for c in heard[0].channels] == [
-        ("unit 1 holding 30", 100.0),
-        ("unit 1 holding 32", 21.5),
+    found = find_units(host="127.0.0.1", port=port, units=(1,), timeout_s=0.3)
+    guesses = [g for g in found[0].guesses if g.function == "holding"]
+    assert [(g.address, g.value, g.word_order.value) for g in guesses] == [
+        (30, 100.0, "little"),
+        (32, 21.5, "little"),
     ]
-    made = ModbusSource.model_validate(dict(heard[0].proposal) | {"interval_s": 0.05})
-    with listen(made) as listened:
-        listened.until(lambda: len(listened.readings) >= 2)
-    assert [r.value for r in listened.readings[:2]] == [100.0, 21.5]
-
-
-@pytest.mark.parametrize(
-    "url", ["modbus://", "modbus://127.0.0.1?units=9-2", "modbus://h?units=1-300", "modbus://h?colour=2", "http://h"]
-)  # fmt: skip
-def test_an_address_that_can_not_be_read(url: str) -> None:
-    with pytest.raises(UsageError, match="such as modbus"):
-        probe(url, seconds=1.0, clock=SystemClock())
 
 
 @pytest.mark.parametrize("seed", range(6))

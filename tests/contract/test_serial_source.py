@@ -17,8 +17,7 @@ import pytest
 from ovenwright.domain.live import NoticeKind
 from ovenwright.domain.run import Quality
 from ovenwright.domain.sources.serial_text import SerialTextSource
-from ovenwright.errors import InstrumentTrouble, UsageError
-from ovenwright.sources.finding_serial import hear_port, listen_ports
+from ovenwright.sources.finding_serial import hear_port
 from ovenwright.sources.serial_text import SerialTextInstrument
 from ovenwright.testing.source_suite import Listening, SystemClock
 
@@ -213,25 +212,11 @@ def test_hearing_what_a_port_says(line: Line) -> None:
     assert 20 < heard.per_s < 60
 
 
-@pytest.mark.parametrize(
-    ("said", "keys"),
-    [("T1=21.5C T2=23.0C", ["T1", "T2"]), ("21.5;23.0", ["column 1", "column 2"])],
-)
-def test_a_table_is_proposed_that_reads_what_was_heard(
-    line: Line, said: str, keys: list[str]
-) -> None:
-    with Talker(line, said):
-        url = f"serial:{line.ours}?baud=115200"
-        heard = listen_ports(url, seconds=0.4, clock=SystemClock())[0]
-        assert [(c.key, c.value) for c in heard.channels] == [(keys[0], 21.5), (keys[1], 23.0)]
-        made = SerialTextSource.model_validate(dict(heard.proposal))
-        with Listening(SerialTextInstrument(made, SystemClock())) as listened:
-            listened.until(lambda: len(listened.readings) >= 2)
-    assert [r.channel for r in listened.readings[:2]] == keys
+def test_columns_without_names_are_counted(line: Line) -> None:
+    with Talker(line, "21.5;23.0"):
+        heard = hear_port(str(line.ours), seconds=0.4, bauds=(9600,))
+    assert (heard.item, heard.columns, heard.values) == ("", 2, (21.5, 23.0))
 
 
 def test_a_port_that_is_not_there(tmp_path: Path) -> None:
-    with pytest.raises(InstrumentTrouble, match="plugged in"):
-        listen_ports(f"serial:{tmp_path}/none", seconds=0.2, clock=SystemClock())
-    with pytest.raises(UsageError, match="such as serial"):
-        listen_ports("serial:/dev/null?colour=2", seconds=0.2, clock=SystemClock())
+    assert "plugged in" in hear_port(f"{tmp_path}/none", seconds=0.2).trouble
