@@ -19,10 +19,11 @@ from ovenwright.domain.plan import Plan
 from ovenwright.errors import InstrumentTrouble, UsageError
 from ovenwright.physics.sampling import PRACTICAL_S
 from ovenwright.recording.steady_clock import SystemClock
+from ovenwright.sources.finding_modbus import FoundGuess
 from ovenwright.storage.durable import whole_file
 from ovenwright.workflow.planning import checked_text
 
-SCHEMES = ("mqtt", "mqtts", "modbus", "modbus-rtu", "opc.tcp", "serial")
+_ALIKE_K = 0.5
 
 
 @dataclass(frozen=True, slots=True)
@@ -169,6 +170,7 @@ def _modbus(asking: Asking, stopping: Stopping | None) -> tuple[Heard, ...]:
         base = {"kind": "modbus", "host": parts[0], "port": parts[1]}
     out = []
     for unit in found:
+        guesses = _each_once(unit.guesses)
         registers = [
             {
                 "channel": "",
@@ -179,15 +181,17 @@ def _modbus(asking: Asking, stopping: Stopping | None) -> tuple[Heard, ...]:
                 **({"byte_order": g.byte_order.value} if g.byte_order.value != "big" else {}),
                 **({"scale": g.scale} if g.scale != 1.0 else {}),
             }
-            for g in unit.guesses
+            for g in guesses
         ]
         out.append(
             Heard(
                 address=asking.url,
                 module=f"unit {unit.unit_id}",
                 channels=tuple(
-                    HeardChannel(key=f"{g.function} {g.address}", value=g.value, count=1)
-                    for g in unit.guesses
+                    HeardChannel(
+                        key=f"{unit.unit_id}/{g.function} {g.address}", value=g.value, count=1
+                    )
+                    for g in guesses
                 ),
                 detail=" ".join(p for p in (unit.maker, unit.product, unit.revision) if p),
                 proposal={**base, "unit_id": unit.unit_id, "registers": registers}
@@ -200,6 +204,17 @@ def _modbus(asking: Asking, stopping: Stopping | None) -> tuple[Heard, ...]:
             )
         )
     return tuple(out)
+
+
+def _each_once(guesses: Sequence[FoundGuess]) -> list[FoundGuess]:
+    """Leave out input registers that only repeat the holding registers, as many instruments do."""
+    held = {(g.address, g.type): g.value for g in guesses if g.function == "holding"}
+    return [
+        g
+        for g in guesses
+        if g.function == "holding"
+        or abs(held.get((g.address, g.type), math.inf) - g.value) > _ALIKE_K
+    ]
 
 
 def _serial(asking: Asking, stopping: Stopping | None) -> tuple[Heard, ...]:
@@ -311,8 +326,9 @@ def _fed(plan: Plan, url: str) -> dict[str, str]:
             continue
         for path, channel in one.fed():
             if path[0] == "registers":
-                register = facts["registers"][int(path[1])]
-                out[f"{register['function']} {register['address']}"] = channel
+                row = facts["registers"][int(path[1])]
+                unit = facts["unit_id"] if row["unit_id"] is None else row["unit_id"]
+                out[f"{unit}/{row['function']} {row['address']}"] = channel
             elif path[0] == "nodes":
                 out[str(facts["nodes"][int(path[1])]["node"])] = channel
             else:
@@ -523,12 +539,25 @@ def _filled(proposal: Mapping[str, Any], name_for: Callable[[str], str]) -> dict
     for many in ("registers", "nodes"):
         if isinstance(table.get(many), Sequence):
             table[many] = [
-                {**row, "channel": name_for(str(row.get("node") or f"{row.get('address')}"))}
+                {"channel": name_for(_key_of(row, table)), **_without_channel(row)}
                 if row.get("tells", "reading") == "reading"
                 else row
                 for row in table[many]
             ]
     return table
+
+
+def _key_of(row: Mapping[str, Any], table: Mapping[str, Any]) -> str:
+    """Return a name to call a register or a node by: its own where the search gave one."""
+    if row.get("channel"):
+        return str(row["channel"])
+    if "address" in row:
+        return f"unit {table.get('unit_id', 1)} at {row['address']}"
+    return str(row.get("node", "input"))
+
+
+def _without_channel(row: Mapping[str, Any]) -> dict[str, Any]:
+    return {k: v for k, v in row.items() if k != "channel"}
 
 
 def _plain_name(key: str) -> str:

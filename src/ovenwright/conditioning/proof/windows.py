@@ -221,8 +221,7 @@ def _copied(windows: Sequence[Window]) -> list[Remark]:
     out = []
     for i, a in enumerate(windows):
         for b in windows[i + 1 :]:
-            n = min(a.value_c.size, b.value_c.size)
-            if n < _FROZEN_READINGS or a.value_c.size != b.value_c.size:
+            if a.known_c.size < _FROZEN_READINGS or a.value_c.size != b.value_c.size:
                 continue
             if float(np.ptp(a.known_c)) > 0 and np.array_equal(
                 a.value_c, b.value_c, equal_nan=True
