@@ -15,8 +15,8 @@ from ovenwright.domain.arrays import FloatArray
 from ovenwright.domain.plan import Body
 from ovenwright.domain.results import Surroundings
 from ovenwright.domain.run import Role
+from ovenwright.physics.half_space import LUMPED_BELOW_BI
 
-_LUMPED = 0.1  # the usual bound of the lumped method (Holman; Incropera & DeWitt)
 _LEAST_DIFFERENCE_K = 5.0
 _LEAST_POINTS = 8
 
@@ -175,7 +175,9 @@ def _one(
     biot = biot_number(body, h)
     if not reason and math.isnan(biot):
         reason = "conductivity and volume of the body are not given: the Biot number is not checked"
-    valid = math.isfinite(h) and not biot >= _LUMPED
-    if biot >= _LUMPED:
-        reason = f"Biot number {biot:.2f} is not below {_LUMPED}: not one temperature inside"
+    valid = math.isfinite(h) and not biot >= LUMPED_BELOW_BI
+    if biot >= LUMPED_BELOW_BI:
+        reason = (
+            f"Biot number {biot:.2f} is not below {LUMPED_BELOW_BI}: not one temperature inside"
+        )
     return Surroundings(name, zone, h, flux, biot, spread, valid=valid, reason=reason)

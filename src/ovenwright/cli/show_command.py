@@ -21,6 +21,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 def run(args: argparse.Namespace, settings: Settings) -> int:
     """Show the run."""
     from ovenwright.cli.show import emit_json, say, show_table
+    from ovenwright.cli.show_verdict import show_spans
     from ovenwright.compose import build
     from ovenwright.reporting.words import Shown, clock
     from ovenwright.workflow.looking import look_at
@@ -51,25 +52,7 @@ def run(args: argparse.Namespace, settings: Settings) -> int:
         ],
         right=(2, 3, 4, 5, 6, 7),
     )
-    if facts.spans:
-        show_table(
-            "Channel health",
-            ["channel", "finding", "weight", "from", "to", "why"],
-            [
-                [
-                    s.channel,
-                    s.check.replace("-", " "),
-                    s.severity.value,
-                    clock(s.from_s),
-                    clock(s.to_s),
-                    s.reason,
-                ]
-                for s in facts.spans
-            ],
-            right=(3, 4),
-        )
-    else:
-        say("Channel health: no check found anything.")
+    show_spans(facts.spans)
     if facts.crossings:
         show_table(
             "Crossings, since load-in",

@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 from ovenwright.cli.show import say, show_table
-from ovenwright.domain.profile import Severity
+from ovenwright.domain.profile import FlagSpan, Severity
 from ovenwright.reporting import facts
 from ovenwright.reporting.words import Shown, clock, plain, probability
 from ovenwright.workflow.judging import Judged
@@ -40,7 +42,7 @@ def show_verdict(judged: Judged, shown: Shown) -> None:
         whole=(2, 3),
     )
     show_crossings(judged, shown)
-    show_health(judged)
+    show_spans(judged.verdict.results.profile.spans)
     for title, items in (
         ("What to look at next", verdict.next_looks),
         ("Cautions", verdict.cautions),
@@ -83,12 +85,10 @@ def show_crossings(judged: Judged, shown: Shown) -> None:
     )
 
 
-def show_health(judged: Judged) -> None:
+def show_spans(found: Sequence[FlagSpan]) -> None:
     """Print the flagged stretches, worst first."""
     order = {Severity.BAD: 0, Severity.DOUBT: 1, Severity.REMARK: 2}
-    spans = sorted(
-        judged.verdict.results.profile.spans, key=lambda s: (order[s.severity], s.from_s)
-    )
+    spans = sorted(found, key=lambda s: (order[s.severity], s.from_s))
     if not spans:
         say("Channel health: no check found anything.")
         return

@@ -176,11 +176,6 @@ class Examination:
     bits: tuple[FlagArray, ...]
 
 
-def take_out_bits() -> int:
-    """Return the bits whose readings go whatever their severity."""
-    return sum(c.bit for c in HEALTH_TABLE if c.takes_out)
-
-
 @dataclass(frozen=True, slots=True)
 class Subject:
     """A channel put right before it is checked; ``lost`` readings stand for nothing any more."""

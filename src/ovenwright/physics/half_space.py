@@ -11,7 +11,8 @@ from ovenwright.errors import OutOfRange
 from ovenwright.physics.arrays import FloatArray
 
 LUMPED_BELOW_BI = 0.1
-"""A body counts as of one temperature while h (V/A) / k stays below this."""
+"""A body counts as of one temperature while h (V/A) / k stays below this: the usual bound of the
+lumped method (Holman; Incropera & DeWitt)."""
 
 
 def _positive(**values: float) -> None:
