@@ -337,6 +337,7 @@ def test_what_no_waiting_mends_is_said_at_once(
         open_source(plan_for(server.url, node("Core1"), **key, **user), Wall())
 
 
+@pytest.mark.slow
 def test_a_server_that_is_not_there_is_waited_for(server: Server) -> None:
     port = free_port()
     with Taken(plan_for(f"opc.tcp://127.0.0.1:{port}", node("Core1", "core"))) as taken:
