@@ -7,7 +7,7 @@ import re
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import asdict, dataclass
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 from urllib.parse import parse_qs, urlsplit
 
 import tomli_w
@@ -19,9 +19,11 @@ from ovenwright.domain.plan import Plan
 from ovenwright.errors import InstrumentTrouble, UsageError
 from ovenwright.physics.sampling import PRACTICAL_S
 from ovenwright.recording.steady_clock import SystemClock
-from ovenwright.sources.finding_modbus import FoundGuess
 from ovenwright.storage.durable import whole_file
 from ovenwright.workflow.planning import checked_text
+
+if TYPE_CHECKING:
+    from ovenwright.sources.finding_modbus import FoundGuess
 
 _ALIKE_K = 0.5
 
@@ -238,14 +240,6 @@ def _serial(asking: Asking, stopping: Stopping | None) -> tuple[Heard, ...]:
                 where=name,
                 remedy="check that it sends by itself, cable and speed (serial:DEVICE?baud=9600)",
             )
-        text: dict[str, Any] = {}
-        keys = port.keys
-        if port.item:
-            text = {"item": port.item}
-        elif port.columns:
-            keys = tuple(f"column {i + 1}" for i in range(port.columns))
-            text = {"columns": list(keys)}
-        values = (*port.values, *([math.nan] * (len(keys) - len(port.values))))
         out.append(
             Heard(
                 address=asking.url,
@@ -253,16 +247,16 @@ def _serial(asking: Asking, stopping: Stopping | None) -> tuple[Heard, ...]:
                 serial=port.serial,
                 channels=tuple(
                     HeardChannel(key=k, value=v, rate_hz=port.per_s)
-                    for k, v in zip(keys, values, strict=True)
+                    for k, v in zip(port.keys, port.values, strict=True)
                 ),
                 detail=port.description,
                 proposal={
                     "kind": "serial-text",
                     "serial": {"device": name, "baud": port.baud},
-                    "text": text,
-                    "channels": dict.fromkeys(keys, ""),
+                    "text": dict(port.text),
+                    "channels": dict.fromkeys(port.keys, ""),
                 }
-                if text
+                if port.keys
                 else {},
                 remarks=tuple(
                     r
