@@ -208,14 +208,15 @@ def test_hearing_what_a_port_says(line: Line) -> None:
     assert heard.baud == 9600
     assert heard.keys == ("T1", "T2")
     assert heard.lines[-1] == "T1=21.5C T2=23.0C"
-    assert heard.item == "{channel}={value}{unit}"
+    assert heard.text == {"item": "{channel}={value}{unit}"}
     assert 20 < heard.per_s < 60
 
 
 def test_columns_without_names_are_counted(line: Line) -> None:
     with Talker(line, "21.5;23.0"):
         heard = hear_port(str(line.ours), seconds=0.4, bauds=(9600,))
-    assert (heard.item, heard.columns, heard.values) == ("", 2, (21.5, 23.0))
+    assert heard.text == {"columns": ["column 1", "column 2"]}
+    assert heard.values == (21.5, 23.0)
 
 
 def test_a_port_that_is_not_there(tmp_path: Path) -> None:

@@ -4,22 +4,22 @@ from __future__ import annotations
 
 import string
 import time
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from contextlib import closing
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
+from typing import Any
 
 from serial.tools import list_ports
 
 from ovenwright.domain.live import Stopping
-from ovenwright.domain.sources.lines import SerialPort, TextMapping
+from ovenwright.domain.sources.lines import SerialPort
 from ovenwright.errors import OvenwrightError
 from ovenwright.sources.byte_links import SerialLink
+from ovenwright.wire.guessing_lines import guess_lines
 from ovenwright.wire.line_cutting import LineCutter
-from ovenwright.wire.text_lines import TextReader
 
 BAUDS = (9600, 115200, 19200, 38400, 57600, 4800)
 """Speeds to listen at, the usual ones first: common practice, no source."""
-ITEMS = ("{channel}={value}{unit}", "{channel}:{value}{unit}", "{channel} {value}{unit}")
 NOTHING = "nothing was heard"
 _KEPT = 5
 
@@ -28,9 +28,9 @@ _KEPT = 5
 class HeardPort:
     """One serial port, and what it said while it was listened to.
 
-    ``lines`` are the last ones that came, ``item`` a pattern that finds readings in them ("" where
-    none does), ``columns`` how many numbers stand in a line where no pattern fits, ``keys`` the
-    instrument's own names. ``trouble`` says why it could not be listened to.
+    ``lines`` are the last ones that came, ``text`` a plan's ``text`` table as plain data that would
+    read them (empty where none is found), ``keys`` the instrument's own names, ``values`` what the
+    last line gave. ``trouble`` says why it could not be listened to.
     """
 
     device: str
@@ -38,8 +38,7 @@ class HeardPort:
     serial: str = ""
     baud: int = 0
     lines: tuple[str, ...] = ()
-    item: str = ""
-    columns: int = 0
+    text: Mapping[str, Any] = field(default_factory=dict)
     keys: tuple[str, ...] = ()
     values: tuple[float, ...] = ()
     per_s: float = 0.0
@@ -83,7 +82,17 @@ def hear_port(
             return replace(known, trouble=str(cause))
         readable = [t for t in lines if _readable(t)]
         if readable and 2 * len(readable) > len(lines):
-            return _understood(known, baud, readable, seconds)
+            # the first line may be the end of one only
+            guess = guess_lines(readable[1:] or readable)
+            return replace(
+                known,
+                baud=baud,
+                lines=tuple(readable[-_KEPT:]),
+                text=guess.text,
+                keys=guess.keys,
+                values=guess.values,
+                per_s=len(readable) / seconds,
+            )
         if lines:
             best = replace(known, baud=baud, trouble="what it says can't be read at this speed")
     return best
@@ -102,29 +111,3 @@ def _listen(port: SerialPort, seconds: float, stopping: Stopping | None) -> list
 def _readable(line: str) -> bool:
     allowed = set(string.printable) | set("°ΩµäöüÄÖÜé℃")
     return all(c in allowed for c in line) and any(c.isdigit() for c in line)
-
-
-def _understood(known: HeardPort, baud: int, lines: list[str], seconds: float) -> HeardPort:
-    kept = tuple(lines[-_KEPT:])
-    for item in ITEMS:
-        reader = TextReader(TextMapping(item=item, comment=""), {})
-        said = [reader.decode(line, received_ns=0).readings for line in kept[-3:]]
-        last = said[-1]
-        names = tuple(r.channel for r in last)
-        if last and all(_is_name(n) for n in names) and all(len(s) == len(last) for s in said):
-            return replace(known, baud=baud, lines=kept, item=item, keys=names,
-                             values=tuple(r.value for r in last), per_s=len(lines) / seconds)  # fmt: skip
-    cells = TextReader(TextMapping(columns=("a",)), {}).cells(kept[-1])
-    return replace(known, baud=baud, lines=kept, columns=len(cells),
-                     values=tuple(_number(c) for c in cells), per_s=len(lines) / seconds)  # fmt: skip
-
-
-def _number(cell: str) -> float:
-    try:
-        return float(cell)
-    except ValueError:
-        return float("nan")
-
-
-def _is_name(text: str) -> bool:
-    return any(c.isalpha() for c in text)

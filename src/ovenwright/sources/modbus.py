@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable
 from contextlib import closing
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 from ovenwright.domain.live import Batch, Clock, Notice, NoticeKind, Reading, Stopping
 from ovenwright.domain.sources.modbus import ModbusSource, Register
@@ -226,7 +226,7 @@ class ModbusInstrument:
     def _gather(self, found: dict[int, tuple[tuple[int, ...], int]], scan: _Scan) -> None:
         plan = self._plan
         reference_c: dict[str, float] = {}
-        pending: list[tuple[Register, Reading]] = []
+        pending: list[Reading] = []
         for place, (raw, received_ns) in sorted(found.items()):
             register = plan.registers[place]
             module = self._module_of(register)
@@ -241,22 +241,20 @@ class ModbusInstrument:
             )
             if register.tells == "reading":
                 pending.append(
-                    (register, Reading(register.channel, received_ns, received_ns, value,
-                                       register.unit, quality, module=module))
+                    Reading(
+                        register.channel, received_ns, received_ns, value, register.unit, quality,
+                        module=module,
+                    )
                 )  # fmt: skip
             elif register.tells == "reference":
                 if math.isfinite(value) and register.unit in _SCALES:
                     reference_c[module] = float(to_celsius(value, register.unit))
             elif math.isfinite(value):
                 self._tell(place, value, module=module, received_ns=received_ns, scan=scan)
-        for register, reading in pending:
-            if register.unit == "mV" and reading.module in reference_c:
-                scan.readings.append(
-                    Reading(reading.channel, reading.time_ns, reading.received_ns, reading.value,
-                            reading.unit, reading.quality, reference_c[reading.module], reading.module)
-                )  # fmt: skip
-            else:
-                scan.readings.append(reading)
+        scan.readings += [
+            replace(reading, reference_c=reference_c.get(reading.module, math.nan))
+            for reading in pending
+        ]
 
     def _tell(
         self, place: int, value: float, *, module: str, received_ns: int, scan: _Scan

@@ -127,7 +127,7 @@ def decode_reading(
 
     Returns
     -------
-    (value, quality): NaN with MISSING or OVERFLOW where a code says so, where a float is NaN, or
+    (value, quality): of a float32 the shortest decimal number that it stands for. NaN with MISSING or OVERFLOW where a code says so, where a float is NaN, or
     infinite or as large as the marks instruments use
 
     Raises
@@ -145,6 +145,8 @@ def decode_reading(
         quality |= Quality.MISSING if _same(raw, 9.91e37, number) else Quality.OVERFLOW
     if quality & (Quality.MISSING | Quality.OVERFLOW) or math.isnan(raw):
         return math.nan, quality
+    if number is RegisterType.FLOAT32:  # 29.7 as a float is 29.70000076…: the shortest is meant
+        raw = float(str(np.float32(raw)))
     # tenths and hundredths come out as they would be written: 235 × 0.1 is 23.5
     return _written(raw * scale + offset), quality
 

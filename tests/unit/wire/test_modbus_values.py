@@ -54,6 +54,12 @@ def test_marks_within_floats(mark: float, bit: Quality, kind: RegisterType) -> N
     assert quality == bit
 
 
+@given(st.integers(-2000, 18_000))
+def test_tenths_that_went_through_a_float_come_out_as_tenths(tenths: int) -> None:
+    value = tenths / 10
+    assert decode_reading(encode(value, RegisterType.FLOAT32), RegisterType.FLOAT32)[0] == value
+
+
 def test_scaled_as_it_would_be_written() -> None:
     assert decode_reading((235,), RegisterType.INT16, scale=0.1)[0] == 23.5
     assert decode_reading((2353,), RegisterType.INT16, scale=0.01, offset=-10)[0] == 13.53
