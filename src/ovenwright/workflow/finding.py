@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import codecs
 import math
 import re
 from collections.abc import Callable, Mapping, Sequence
@@ -369,7 +370,9 @@ def write_into(
     PlanFaults : if the plan has faults of its own
     StorageTrouble : if the disk refuses
     """
-    text = plan_file.read_text(encoding="utf-8-sig")
+    content = plan_file.read_bytes()  # as text, line ends would be lost
+    mark = codecs.BOM_UTF8 if content.startswith(codecs.BOM_UTF8) else b""
+    text = content.decode("utf-8-sig")
     plan = checked_text(text, library, file=str(plan_file))
     proposals = _proposals(heard)
     if not proposals:
@@ -411,7 +414,7 @@ def write_into(
         new_text = new_text.replace("\r\n", "\n").replace("\n", "\r\n")
     checked_text(new_text, library, file=str(plan_file))  # never leave a plan worse than it was
     with whole_file(plan_file, overwrite=True) as temp:
-        temp.write_bytes(new_text.encode("utf-8"))
+        temp.write_bytes(mark + new_text.encode("utf-8"))
         temp.chmod(plan_file.stat().st_mode & 0o777)
     return tuple(name for name, _ in added)
 
