@@ -8,9 +8,10 @@ from ovenwright.domain.arrays import FloatArray
 from ovenwright.domain.comparison import ChannelDifference, Comparison, MeasureDifference
 from ovenwright.domain.plan import Plan
 from ovenwright.domain.profile import Profile, Scope
-from ovenwright.domain.results import Results
+from ovenwright.domain.results import Results, Unit
 from ovenwright.errors import TooLittleData
 
+MOST_LOG = 20.0  # log reductions beyond this can't be told apart by any count
 COVERAGE = 2.0  # a difference beyond this many standard uncertainties is called beyond doubt
 
 
@@ -141,6 +142,8 @@ def _measures(reference: Results, other: Results, plan: Plan) -> tuple[MeasureDi
             if twin is None:
                 continue
             u = float(np.hypot(_spread(m.samples), _spread(twin.samples)))
+            # two kills beyond any population are alike, however far apart their numbers are
+            uncountable = m.unit is Unit.LOG10 and min(m.value, twin.value) > MOST_LOG
             difference = twin.value - m.value
             out.append(
                 MeasureDifference(
@@ -151,7 +154,12 @@ def _measures(reference: Results, other: Results, plan: Plan) -> tuple[MeasureDi
                     twin.value,
                     difference,
                     u,
-                    bool(np.isfinite(u) and u > 0 and abs(difference) > COVERAGE * u),
+                    bool(
+                        not uncountable
+                        and np.isfinite(u)
+                        and u > 0
+                        and abs(difference) > COVERAGE * u
+                    ),
                 )
             )
     return tuple(out)

@@ -187,6 +187,7 @@ def run(args: argparse.Namespace, settings: Settings) -> int:
 
 def _show(brought: Brought, args: argparse.Namespace, settings: Settings) -> None:
     from ovenwright.cli.show import say, show_table
+    from ovenwright.reporting.words import clock
 
     unit = {"degC": "°C", "degF": "°F", "K": "K"}
     rows = [
@@ -220,7 +221,8 @@ def _show(brought: Brought, args: argparse.Namespace, settings: Settings) -> Non
     flags = [f for c in brought.channels for f in c.flags]
     say("Health" if flags else "Health: nothing was found")
     for f in flags[:_MOST]:
-        say(f"- {f.channel}: {f.check} ({f.severity}), {f.from_s:.1f} to {f.to_s:.1f} s")
+        words = f"{f.channel}: {f.check.replace('-', ' ')} ({f.severity})"
+        say(f"- {words}, {clock(f.from_s)} to {clock(f.to_s)} after the first reading")
     if len(flags) > _MOST:
         say(f"- and {len(flags) - _MOST} more: ovenwright show lists all")
     if brought.notes:
