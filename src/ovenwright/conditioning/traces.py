@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
@@ -16,6 +17,7 @@ THERMOCOUPLES = frozenset({"B", "E", "J", "K", "N", "R", "S", "T"})
 REACH_S = 5.0
 """Longest time to each side over which a there-and-back counts as a swing, not as heating."""
 
+_UNIT_BESIDE = re.compile(r"\s*(?:\([^()]*\)|\[[^\[\]]*\])$")
 _BLOCK = 32
 # mean of |third difference| of white noise is sigma sqrt(20) sqrt(2 / pi)
 _THIRD = float(np.sqrt(20.0) * np.sqrt(2.0 / np.pi))
@@ -227,7 +229,8 @@ def match_columns(run: Run, plan: Plan) -> Mapping[str, str]:
     """Return, by channel name of the plan, the run's series it stands for.
 
     A channel's own column comes first, then its name; capitals and outer blanks do not matter
-    where the exact spelling is not found. Channels without readings are left out.
+    where the exact spelling is not found, nor does a unit in brackets, which a heading has and a
+    series has not. Channels without readings are left out.
     """
     loose = {key.strip().casefold(): key for key in reversed(list(run.series))}
     found: dict[str, str] = {}
@@ -235,7 +238,9 @@ def match_columns(run: Run, plan: Plan) -> Mapping[str, str]:
         for wanted in (channel.column, channel.name):
             if not wanted:
                 continue
-            key = wanted if wanted in run.series else loose.get(wanted.strip().casefold())
+            folded = wanted.strip().casefold()
+            bare = _UNIT_BESIDE.sub("", folded)
+            key = wanted if wanted in run.series else loose.get(folded, loose.get(bare))
             if key is not None:
                 found[channel.name] = key
                 break

@@ -115,13 +115,18 @@ def history(verdict: Verdict, plan: Plan, shown: Shown) -> TimeChart:
         if m.kind in {MarkKind.DOOR, MarkKind.NOTE}
     ]
     bands += _zone_bands(plan, results)
-    hottest = int(np.nanargmax(np.nanmax(profile.temp_c, axis=0))) if profile.temp_c.size else 0
-    alt = (
-        f"Temperatures of {len(lines)} channels over {clock(float(profile.time_s[-1]))}; "
-        f"{profile.names[hottest]} reached the highest reading, "
-        f"{_temp(float(np.nanmax(profile.temp_c)), shown)}. "
-        f"{len(bands)} stretches are shaded."
+    # a channel without a single reading has no highest one
+    highest = np.where(np.isfinite(profile.temp_c), profile.temp_c, -np.inf).max(
+        axis=0, initial=-np.inf
     )
+    hottest = int(np.argmax(highest)) if highest.size else 0
+    alt = f"Temperatures of {len(lines)} channels over {clock(float(profile.time_s[-1]))}; " + (
+        f"{profile.names[hottest]} reached the highest reading, "
+        f"{_temp(float(highest[hottest]), shown)}. "
+        if highest.size and np.isfinite(highest[hottest])
+        else "none has a usable reading. "
+    )
+    alt += f"{len(bands)} stretches are shaded."
     return TimeChart(
         id="history",
         title="All channels over time",

@@ -111,6 +111,18 @@ def test_channels_come_in_plan_order_by_column_and_the_rest_is_noted(
     assert any("not there" in n for n in profile.notes)
 
 
+def test_a_column_written_with_its_unit_is_found_too(
+    bake: Bake, make_run: MakeRun, make_plan: MakePlan
+) -> None:
+    t, columns = bake()
+    plan = make_plan(
+        [channel("heart", column="Core left (°C)"), channel("b", column="air left [C]")]
+    )
+    profile = condition(make_run(t, columns), plan)
+    np.testing.assert_array_equal(profile.raw_c[:, 0], columns["core left"])
+    np.testing.assert_array_equal(profile.raw_c[:, 1], columns["air left"])
+
+
 def test_a_run_with_none_of_the_channels_is_refused(
     bake: Bake, make_run: MakeRun, make_plan: MakePlan
 ) -> None:

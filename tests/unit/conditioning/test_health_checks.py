@@ -263,6 +263,19 @@ def test_frozen_channel_is_a_flat_line_but_a_boiling_plateau_is_not(
     assert [s for s in spans if s.channel != "core left"] == []
 
 
+@pytest.mark.parametrize(("at_c", "flagged"), [(1372.0, True), (-80.0, True), (23.0, False)])
+def test_one_number_from_beginning_to_end_is_no_reading(
+    bake: Bake, make_run: MakeRun, *, at_c: float, flagged: bool
+) -> None:
+    t, columns = bake()
+    pair = {"air left": columns["air left"], "stuck": np.full(t.size, at_c)}
+    flat = of(check_run(make_run(t, pair)), "stuck", "flat-line")
+    assert bool(flat) is flagged
+    if flagged:
+        assert (flat[0].from_s, flat[0].to_s) == (t[0], t[-1])
+        assert flat[0].severity is Severity.BAD
+
+
 def test_channel_that_loses_its_noise_is_a_flat_line(bake: Bake, make_run: MakeRun) -> None:
     t, columns = bake(noise_k=0.3)
     columns["core left"][2200:2280] = columns["core left"][2200]

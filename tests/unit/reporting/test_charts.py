@@ -1,3 +1,5 @@
+from dataclasses import replace
+
 import numpy as np
 from hypothesis import given, settings
 from hypothesis import strategies as st
@@ -53,6 +55,17 @@ def test_the_history_carries_limits_crossings_and_bad_stretches(
     assert [b.kind for b in chart.bands].count("zone") == 4
     assert any(b.kind == "bad" and "core right" in b.text for b in chart.bands)
     assert chart.events[0] == (0.0, "load-in")
+
+
+def test_a_channel_without_a_reading_is_no_trouble(verdict: Verdict, plan: Plan) -> None:
+    profile = verdict.results.profile
+    for empty in (profile.temp_c.shape[1] - 1, slice(None)):
+        temp_c = profile.temp_c.copy()
+        temp_c[:, empty] = np.nan
+        results = replace(verdict.results, profile=replace(profile, temp_c=temp_c))
+        chart = charts.history(replace(verdict, results=results), plan, Shown())
+        assert ("reached the highest reading" in chart.alt) is (empty != slice(None))
+        assert ("none has a usable reading" in chart.alt) is (empty == slice(None))
 
 
 def test_a_drawing_escapes_words_and_names_every_line(verdict: Verdict, plan: Plan) -> None:

@@ -148,10 +148,31 @@ def _stopped(trace: Trace, first: IntArray, last: IntArray, *, fine: float) -> B
 def check_flat_line(case: Case) -> Iterator[Finding]:
     """Find readings that stop moving although what they feel goes on."""
     for i, trace in enumerate(case.bench.traces):
-        frozen = list(_frozen(case, i, trace))
+        frozen = list(_unmoved(case, i, trace) or _frozen(case, i, trace))
         yield from frozen
         if not frozen:
             yield from _dead(case, i, trace)
+
+
+def _unmoved(case: Case, i: int, trace: Trace) -> list[Finding]:
+    """Find a channel that shows one number from beginning to end while the others heat up.
+
+    Room temperature, ice water and boiling water can hold a channel so still; nothing else does.
+    """
+    value, others = trace.value_c, case.without(i)
+    known = others[np.isfinite(others)]
+    if value.size < STILL_READINGS or known.size == 0 or np.any(value != value[0]):
+        return []
+    at_c = float(value[0])
+    begin, stop = float(trace.time_s[0]), float(trace.time_s[-1])
+    moved = float(np.ptp(known))
+    restful = -2.0 <= at_c < 60.0 or 85.0 < at_c < 106.0
+    if stop - begin < STILL_S or restful or moved < DEAD_RISE_K:
+        return []
+    why = (
+        f"stays at {at_c:.2f} °C from beginning to end: the others move by {moved:.0f} K meanwhile"
+    )
+    return [Finding(i, begin, stop, why)]
 
 
 def _frozen(case: Case, i: int, trace: Trace) -> Iterator[Finding]:
