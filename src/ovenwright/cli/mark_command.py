@@ -18,7 +18,11 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         help="what it is (default: the text itself where it is one of these, else note)",
     )
     parser.add_argument(
-        "--run", dest="run_ref", default="", metavar="RUN", help="which recording, where several are going on"
+        "--run",
+        dest="run_ref",
+        default="",
+        metavar="RUN",
+        help="which recording, where several are going on",
     )
     parser.add_argument("--channel", metavar="NAME", help="the one channel it is about")
 
