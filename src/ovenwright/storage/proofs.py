@@ -10,11 +10,14 @@ from pathlib import Path
 from typing import Any
 
 from ovenwright import __version__
+from ovenwright.domain.run import NS, Run
 from ovenwright.errors import StorageTrouble
 from ovenwright.storage.digest import digest_bytes
 from ovenwright.storage.durable import trouble_from, whole_file
 from ovenwright.storage.logbook import Logbook
-from ovenwright.storage.run_facts import iso_from_ns
+from ovenwright.storage.run_facts import iso_from_ns, ns_from_iso
+
+_DAY_NS = 24 * 3600 * NS
 
 
 def proofs_dir(logbook: Logbook, plan_toml: str) -> Path:
@@ -117,3 +120,34 @@ def _plain(value: Any) -> Any:
     if isinstance(value, Sequence):
         return [_plain(v) for v in value]
     return value
+
+
+def proof_note(logbook: Logbook, run: Run) -> tuple[str, ...]:
+    """Return what a run's notes say of the proof that went before it; nothing without one.
+
+    Parameters
+    ----------
+    logbook : where proofs are kept
+    run : its plan and its times say which proof is meant: the last one made for that plan within a
+        day before it began
+    """
+    if not run.plan_toml:
+        return ()
+    try:
+        records = read_proofs(logbook, run.plan_toml)
+    except StorageTrouble as trouble:
+        return (f"proof before recording: {trouble}",)
+    before = [
+        r for r in records if run.start_ns - _DAY_NS <= ns_from_iso(r["proved"]) <= run.start_ns
+    ]
+    if not before:
+        return ()
+    last = before[-1]
+    proof = last["proof"]
+    told = [
+        f"{r['channel']}: {r['what']}" if r.get("channel") else str(r["what"])
+        for r in proof.get("remarks", ())
+        if r.get("grade") != "note"
+    ]
+    words = f"proof before recording, {last['proved']}: {proof.get('readiness', '')}"
+    return ("; ".join([words, *told[:10]]) + f" (SHA-256 {last['sha256'][:12]})",)

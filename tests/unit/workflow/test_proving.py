@@ -15,6 +15,7 @@ from ovenwright.domain.kinetics import ReferenceLibrary
 from ovenwright.domain.live import Batch, Clock, Notice, NoticeKind, Reading, Source, Stopping
 from ovenwright.domain.plan import Plan
 from ovenwright.domain.proof import Grade, Readiness
+from ovenwright.domain.run import Run, Series
 from ovenwright.errors import (
     InstrumentTrouble,
     OvenwrightError,
@@ -24,8 +25,9 @@ from ovenwright.errors import (
 )
 from ovenwright.storage.logbook import Logbook
 from ovenwright.storage.plan_file import parse_plan
-from ovenwright.storage.proofs import keep_proof, latest_proof, proofs_dir
+from ovenwright.storage.proofs import keep_proof, latest_proof, proof_note, proofs_dir
 from ovenwright.storage.reference_data import read_reference_library
+from ovenwright.storage.run_facts import ns_from_iso
 from ovenwright.virtual.touching import Touch, TouchBench
 from ovenwright.workflow.proving import Look, Wanted, open_for_check, prove_plan, usual_seconds
 
@@ -344,3 +346,30 @@ def test_how_long_is_watched_when_nobody_says() -> None:
     plan = parse_plan(PLAN)
     assert usual_seconds(plan, Wanted()) == 10.0
     assert usual_seconds(plan, Wanted(touch=True)) > 100.0
+
+
+def test_a_run_notes_the_proof_that_went_before_it(tmp_path: Path) -> None:
+    logbook = Logbook(tmp_path)
+    facts = {
+        "readiness": "ready with remarks",
+        "remarks": [
+            {"grade": "remark", "channel": "core", "what": "noise 0.7 K"},
+            {"grade": "note", "channel": "left", "what": "time constant 3 s"},
+        ],
+    }
+    kept = keep_proof(logbook, facts, plan_toml=PLAN)
+    made = ns_from_iso(json.loads(kept.read_text())["proved"])
+
+    def run(start_ns: int, plan: str = PLAN) -> Run:
+        series = Series(np.array([start_ns]), np.array([20.0]), np.array([0], dtype=np.uint8))
+        return Run(id="r", series={"core": series}, plan_toml=plan)
+
+    (note,) = proof_note(logbook, run(made + 60 * 10**9))
+    assert "ready with remarks; core: noise 0.7 K (SHA-256" in note
+    assert "time constant" not in note
+    assert proof_note(logbook, run(made - 1)) == ()  # made after it began: no proof before it
+    assert proof_note(logbook, run(made + 25 * 3600 * 10**9)) == ()
+    assert proof_note(logbook, run(made + 10**9, plan="other")) == ()
+    kept.write_text("{}")
+    (trouble,) = proof_note(logbook, run(made + 10**9))
+    assert "can't be read" in trouble
