@@ -41,6 +41,9 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     add("--channels", metavar="A,B,…", help="take these columns only")
     add("--time-column", metavar="NAME[,NAME2]", help="the time, or date and time of day")
     add("--time-unit", default="", metavar="U", help="s, min, h, ms, h:mm:ss, mm:ss, h:mm, serial")
+    add(
+        "--interval", type=float, metavar="S", help="seconds from row to row, where none has a time"
+    )
     order = parser.add_mutually_exclusive_group()
     order.add_argument(
         "--day-first", dest="day_first", action="store_true", default=None, help="03/04 is 3 April"
@@ -104,6 +107,8 @@ def choices_of(args: argparse.Namespace) -> Choices:
             everywhere = unit.strip()
     if args.header_row < 0:
         raise UsageError("lines count from 1", where="--header-row")
+    if args.interval is not None and not 0 < args.interval < math.inf:
+        raise UsageError("a step is a number of seconds above 0", where="--interval")
     return Choices(
         unit=everywhere,
         units=by_name,
@@ -119,6 +124,7 @@ def choices_of(args: argparse.Namespace) -> Choices:
         header_row=args.header_row,
         sheet=args.sheet,
         start=args.start,
+        interval_s=args.interval or 0.0,
         missing=tuple(args.missing),
         join=Join(args.join),
     )

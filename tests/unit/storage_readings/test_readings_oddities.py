@@ -11,7 +11,7 @@ import pyarrow.parquet as pq
 import pytest
 
 from ovenwright.domain.run import NS
-from ovenwright.errors import ReadingsRefused
+from ovenwright.errors import ReadingsRefused, UsageError
 from ovenwright.storage.readings import Choices, FileFound, read_file
 
 _START = dt.datetime(2024, 5, 11, 6, 0, tzinfo=dt.UTC)
@@ -122,3 +122,21 @@ def test_the_old_code_page_is_told_from_the_new_one(tmp_path: Path, heading: str
     found = read_file(path, Choices())
     assert [(c.heading, c.unit) for c in found.channels] == [(heading, "degC")]
     assert any(c.found == "cp850" and c.option == "--encoding" for c in found.concluded)
+
+
+def test_rows_without_a_time_come_at_the_step_that_was_given(tmp_path: Path) -> None:
+    path = tmp_path / "log.csv"
+    rows = [f"{i + 1},{v}" for i, v in enumerate(_AIR)]
+    path.write_text("\n".join(["Scan,Air (°C)", *rows]) + "\n", encoding="utf-8")
+    with pytest.raises(ReadingsRefused) as caught:
+        read_file(path, Choices())
+    assert "--interval S" in caught.value.option
+    found = read_file(path, Choices(interval_s=2.5))
+    assert [a.name for a in found.set_aside] == ["Scan"]
+    assert not found.absolute
+    np.testing.assert_array_equal(found.channels[0].time_ns, np.arange(_ROWS) * (5 * NS // 2))
+    np.testing.assert_array_equal(found.channels[0].value, _AIR)
+    dated = read_file(path, Choices(interval_s=2.5, start="2024-05-11T06:00:00Z"))
+    assert _start(dated) == _START
+    with pytest.raises(UsageError, match="not both"):
+        read_file(path, Choices(interval_s=2.5, time_columns=("Scan",)))

@@ -28,7 +28,8 @@ class Choices:
     :data:`ovenwright.storage.readings.time_nouns.TIME_UNITS`. ``day_first`` is None where the data
     decide; ``year_first`` is for years of two digits. ``header_row`` is the 1-based line of the headings, 0 where it is to be found.
     ``channels`` are the only columns to take; ``planned`` are names or headings that a plan says
-    are temperatures, whatever they sound like. ``start`` is an ISO date and time for elapsed time zero. ``missing`` are marks that stand for
+    are temperatures, whatever they sound like. ``start`` is an ISO date and time for elapsed time zero;
+    ``interval_s`` is the step from row to row of a table without times, 0 where it has them. ``missing`` are marks that stand for
     no reading, beside the usual ones.
     """
 
@@ -47,5 +48,6 @@ class Choices:
     header_row: int = 0
     sheet: str = ""
     start: str = ""
+    interval_s: float = 0.0
     missing: tuple[str, ...] = ()
     join: Join = Join.AUTO

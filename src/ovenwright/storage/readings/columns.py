@@ -64,7 +64,7 @@ def select_columns(table: Table, headings: Sequence[Heading], choices: Choices) 
     UnknownName : if a person named a column that is not there
     """
     shapes = [_shape(table, i, h) for i, h in enumerate(headings)]
-    time, said = _time(table, headings, shapes, choices)
+    time, said = ((), None) if choices.interval_s else _time(table, headings, shapes, choices)
     selection = Selection(time, [])
     if said is not None:
         selection.concluded.append(said)
@@ -178,7 +178,8 @@ def _time(
     raise ReadingsRefused(
         "no column can be the time: none holds times or dates, and no heading speaks of time",
         file=table.file,
-        option="--time-column NAME, with --time-unit where it holds numbers",
+        option="--time-column NAME, with --time-unit where it holds numbers, or --interval S "
+        "where the rows come at equal steps",
     )
 
 

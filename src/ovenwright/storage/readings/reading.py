@@ -29,7 +29,7 @@ from ovenwright.storage.readings.spreadsheet import open_spreadsheet
 from ovenwright.storage.readings.story import Story
 from ovenwright.storage.readings.table import ReadAgain, Table
 from ovenwright.storage.readings.time_nouns import TIME_UNITS, TimeHints, TimeRefused, Times
-from ovenwright.storage.readings.times import join_cells, read_times
+from ovenwright.storage.readings.times import evenly_spaced, join_cells, read_times
 from ovenwright.storage.readings.units import Column, conclude_units, unit_named
 
 
@@ -52,6 +52,12 @@ def read_file(path: Path, choices: Choices) -> FileFound:
             f"{choices.time_unit!r} is no unit of time",
             where="--time-unit",
             remedy=f"give one of {', '.join(TIME_UNITS)}",
+        )
+    if choices.interval_s and (choices.time_columns or choices.time_unit):
+        raise UsageError(
+            "a table has a time column or a step from row to row, not both",
+            where="--interval",
+            remedy="leave out --interval, or --time-column and --time-unit",
         )
     if choices.unit:
         unit_named(choices.unit, "--unit")
@@ -104,6 +110,11 @@ class _Reader:
         columns: Sequence[Whole],
         style: NumberStyle,
     ) -> Times:
+        if self.story.choices.interval_s:
+            times = evenly_spaced(columns[0].value.size, self.story.choices.interval_s)
+            self.story.concluded += times.concluded
+            Placer(self.story).place_in_time(times)
+            return times
         heads = [self.story.headings[i] for i in selection.time]
         rises = [_rise(c.value) for c in columns]
         hints = TimeHints(

@@ -10,9 +10,11 @@ from collections.abc import Sequence
 from dataclasses import replace
 from typing import TYPE_CHECKING, Any, TypeAlias
 
+import numpy as np
 import pyarrow as pa
 
 from ovenwright.domain.arrays import BoolArray, FloatArray, IntArray
+from ovenwright.domain.run import NS
 from ovenwright.storage.readings.arrow import doubles, ints, kernels, valid
 from ovenwright.storage.readings.bare_numbers import read_bare
 from ovenwright.storage.readings.clocks import read_clock
@@ -79,6 +81,14 @@ def read_times(cells: Cells, hints: TimeHints) -> Times:
     raise TimeRefused(
         f"{sample[0]!r} is no time that can be read", "--time-column NAME or --header-row N", 0
     )
+
+
+def evenly_spaced(rows: int, interval_s: float) -> Times:
+    """Return elapsed times of rows that come at equal steps."""
+    ns = np.rint(np.arange(rows) * (interval_s * NS)).astype(np.int64)
+    times = _elapsed(ns, np.zeros(rows, np.bool_), f"a row every {interval_s:g} s, as was given")
+    times.concluded = [replace(c, option="--interval") for c in times.concluded]
+    return times
 
 
 def _filled(ns: Any) -> tuple[IntArray, BoolArray]:
