@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import re
 from importlib.resources import files
 from pathlib import Path
@@ -75,6 +76,11 @@ def _table(address: Address, scenario: Scenario, speed: float, password_env: str
     )
 
 
+def _quoted(text: str) -> str:
+    """Return a text as TOML writes it; its escapes are those of JSON."""
+    return json.dumps(text, ensure_ascii=False)
+
+
 def _keys(scenario: Scenario) -> str:
     return "\n".join(
         f'"{level_name(module)}/{number}" = "{channel}"'
@@ -89,16 +95,16 @@ def _mqtt(address: Address, scenario: Scenario, password_env: str) -> str:
         "[[instruments]]",
         'kind = "mqtt"',
         'name = "virtual oven"',
-        f'host = "{address.host}"',
+        f"host = {_quoted(address.host)}",
         f"port = {address.port}",
-        f'topic = "{address.path or PREFIX}/{{module}}"',
+        f"topic = {_quoted((address.path or PREFIX) + '/{module}')}",
     ]
     if address.user:
-        lines.append(f'user = "{address.user}"')
+        lines.append(f"user = {_quoted(address.user)}")
         if password_env:
-            lines.append(f'password_env = "{password_env}"')
+            lines.append(f"password_env = {_quoted(password_env)}")
     if address.scheme == "mqtts":
-        ca = f'ca_file = "{address.ca_file}"' if address.ca_file else ""
+        ca = f"ca_file = {_quoted(address.ca_file)}" if address.ca_file else ""
         lines.append(f"tls = {{ {ca} }}")
     return (
         "\n".join(lines)
@@ -145,7 +151,7 @@ def _modbus(address: Address, scenario: Scenario, speed: float) -> str:
         "[[instruments]]\n"
         'kind = "modbus"\n'
         'name = "virtual oven"\n'
-        f'host = "{address.host}"\n'
+        f"host = {_quoted(address.host)}\n"
         f"port = {address.port}\n"
         f"interval_s = {scenario.interval_s / speed!r}{order}\n"
         "registers = [\n" + "\n".join(rows) + "\n]"
@@ -157,7 +163,7 @@ def _serial(address: Address, scenario: Scenario) -> str:
 [[instruments]]
 kind = "serial-text"
 name = "virtual oven"
-serial = {{ device = "{address.path}", baud = {BAUD} }}
+serial = {{ device = {_quoted(address.path)}, baud = {BAUD} }}
 
 [instruments.text]
 line = "{{time}};{{module}};{{sequence}};{{reference}};{{battery}};"

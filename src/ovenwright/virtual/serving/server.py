@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 import time
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import ExitStack
 from dataclasses import dataclass
+from itertools import chain
 from threading import Event
 
 from ovenwright.errors import OutOfRange
-from ovenwright.virtual.running import iterate
+from ovenwright.virtual.running import Scan, iterate
 from ovenwright.virtual.scenario import Scenario
 from ovenwright.virtual.serving.frames import frames_of
 from ovenwright.virtual.serving.outlet import Mischief, Outlet
@@ -58,7 +59,7 @@ def serve(
     truth : file the truth is written to while serving
     mischief : where a count is to begin anew
     stop : set it from elsewhere to end
-    opened : called with the first stamp (ns) once all outlets serve
+    opened : called with the first stamp (ns) once all outlets serve the first scan
 
     Raises
     ------
@@ -71,18 +72,20 @@ def serve(
         raise OutOfRange("rounds", got=rounds, expected="0 or more")
     stop = stop if stop is not None else Event()
     reboot_s = mischief.reboot_at_s if mischief is not None else None
+    # what is asked for right after opening must be there already
+    waiting = iterate(scenario, seed=seed)
+    readings: Iterator[Scan] = chain([next(waiting)], waiting)
     with ExitStack() as open_ones:
         for outlet in outlets:
             outlet.open()
             open_ones.callback(outlet.close)
         begun, start_ns = time.monotonic(), time.time_ns()
-        opened(start_ns)
         if truth is not None:
             truth.begin(scenario, seed=seed, speed=speed, start_ns=start_ns)
             open_ones.callback(truth.close)
         scans, before, latest, last_s, sequence, lap = 0, 0.0, 0.0, 0.0, 0, 0
         while (rounds == 0 or lap < rounds) and not stop.is_set():
-            for scan in iterate(scenario, seed=seed + lap):
+            for scan in readings:
                 at_s = before + scan.time_s
                 while not stop.is_set():
                     left = begun + at_s / speed - time.monotonic()
@@ -105,7 +108,10 @@ def serve(
                     outlet.tick()
                 if truth is not None:
                     truth.add(scan, elapsed_s=at_s, stamp_ns=stamp_ns)
+                if not scans:
+                    opened(start_ns)
                 scans, last_s = scans + 1, at_s
             lap += 1
+            readings = iterate(scenario, seed=seed + lap)
             before = last_s + scenario.interval_s
     return Served(scans, last_s, latest, stop.is_set())
