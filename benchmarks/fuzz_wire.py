@@ -58,8 +58,9 @@ def decoders() -> dict[str, Callable[[bytes], None]]:
     from ovenwright.wire import modbus_values, scpi_answers
     from ovenwright.wire.arrivals import Arrivals
     from ovenwright.wire.guessing_json import Sample, guess_mappings
+    from ovenwright.wire.json_mapping import decode_mapping
     from ovenwright.wire.json_path import decode_path, find_leaves
-    from ovenwright.wire.json_payload import Item, decode_mapping, decode_message
+    from ovenwright.wire.json_payload import Item, decode_message
     from ovenwright.wire.line_cutting import LineCutter
     from ovenwright.wire.reading_words import (
         decode_count,

@@ -92,6 +92,14 @@ class Broker:
                 return
         raise AssertionError("mosquitto did not start")
 
+    def wait_until_saved(self, since_s: float) -> None:
+        """Wait until the broker, which saves once a second, has saved all that was before."""
+        file = self.folder / "mosquitto.db"
+        end = time.monotonic() + 15.0
+        while not (file.exists() and file.stat().st_mtime > since_s):
+            assert time.monotonic() < end, "the broker does not save its sessions"
+            time.sleep(0.02)
+
     def stop(self, *, kill: bool = False) -> None:
         if self.process is not None:
             if kill:
@@ -293,7 +301,8 @@ def test_nothing_is_lost_when_the_broker_is_killed_and_started_again(
         for i in range(60):
             client.publish("plant/g1/t", json.dumps(scan(i, now_s())), qos=1)
             if i == 20:
-                time.sleep(1.3)  # the broker saves its sessions once a second
+                heard.until(lambda h: len(h.readings) >= 3)  # so we are subscribed
+                broker.wait_until_saved(now_s())
                 broker.stop(kill=True)
             if i == 40:
                 broker.start()

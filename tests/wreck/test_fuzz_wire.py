@@ -13,7 +13,7 @@ SCRIPT = Path(__file__).parents[2] / "benchmarks" / "fuzz_wire.py"
 
 
 @pytest.mark.slow
-@pytest.mark.parametrize("decoder", ["json", "guess", "lines", "arrivals"])
+@pytest.mark.parametrize("decoder", ["json", "guess"])
 def test_a_short_hunt_finds_nothing(decoder: str) -> None:
     if importlib.util.find_spec("atheris") is None:
         pytest.skip("needs atheris")

@@ -23,7 +23,8 @@ from ovenwright.errors import InstrumentTrouble, OvenwrightError, UsageError
 from ovenwright.sources.mqtt_client import BoundedClient, tls_context
 from ovenwright.sources.secrets import read_secret
 from ovenwright.wire.guessing_json import Guess, Sample, guess_mappings
-from ovenwright.wire.json_payload import Item, Message, decode_mapping, decode_message
+from ovenwright.wire.json_mapping import decode_mapping
+from ovenwright.wire.json_payload import Item, Message, decode_message
 
 MOST_TOPICS = 4_096
 MOST_BYTES = 64_000_000
@@ -328,11 +329,13 @@ def _sort_in(modules: dict[str, _Module], sample: Sample, message: Message) -> N
     for item in message.items:
         module = modules.setdefault(item.module, _Module())
         module.items[item.key].append((item, sample))
-    module = modules.setdefault(message.module, _Module()) if message.items else _Module()
-    module.heard.append((sample.received_ns, sample.stored))
-    module.serial = message.serial or module.serial
-    module.battery = module.battery if math.isnan(message.battery) else message.battery
-    module.signal = module.signal if math.isnan(message.signal) else message.signal
+    for name in {item.module for item in message.items}:
+        modules[name].heard.append((sample.received_ns, sample.stored))
+    for state in message.states:
+        module = modules.setdefault(state.module, _Module())
+        module.serial = state.serial or module.serial
+        module.battery = module.battery if math.isnan(state.battery) else state.battery
+        module.signal = module.signal if math.isnan(state.signal) else state.signal
 
 
 def _channel(key: str, items: list[tuple[Item, Sample]], ear: _Ear) -> HeardChannel:

@@ -29,7 +29,8 @@ from ovenwright.sources.mqtt_client import REFUSED_FOR_GOOD, BoundedClient, tls_
 from ovenwright.sources.opening import Opening
 from ovenwright.sources.secrets import read_secret
 from ovenwright.wire.arrivals import Arrivals
-from ovenwright.wire.json_payload import Message, decode_mapping, decode_message
+from ovenwright.wire.json_mapping import decode_mapping
+from ovenwright.wire.json_payload import Message, decode_message
 
 _BURST_MESSAGES = 512
 _BURST_READINGS = 20_000
@@ -37,6 +38,7 @@ _LINGER_S = 3.0
 _BACKLOG_NS = 5 * NS
 _SILENT_NS = 10 * NS
 _AGAIN_NS = 60 * NS
+_MOST_STATES = 8_192
 _CONNECT_S = 5.0
 _POLL_S = 0.25
 
@@ -431,7 +433,7 @@ class MqttReader:
             return
         found = decode_message(self._mapping, topic, message.payload)
         for trouble in found.troubles:
-            self._grumble(NoticeKind.REFUSED, trouble, module=found.module)
+            self._grumble(NoticeKind.REFUSED, trouble)
         backlog = self._kept_for_us and self._clock.monotonic_ns() - self._since_ns < _BACKLOG_NS
         arrived = self._arrivals.take(found.items, now, backlog=backlog)
         self._readings += arrived.readings
@@ -441,17 +443,21 @@ class MqttReader:
 
     def _say_states(self, found: Message, now: int) -> None:
         """Pass on battery and signal when they change, and now and again."""
-        for kind, value in ((NoticeKind.BATTERY, found.battery), (NoticeKind.SIGNAL, found.signal)):
-            if math.isnan(value):
-                continue
-            key = (kind, found.module)
-            told = self._told_states.get(key)
-            if told is not None and told[0] == value and now - told[1] < _AGAIN_NS:
-                continue
-            if told is None and len(self._told_states) >= 8_192:
-                continue
-            self._told_states[key] = (value, now)
-            self._notices.append(Notice(kind, now, "", found.module, value))
+        for state in found.states:
+            for kind, value in (
+                (NoticeKind.BATTERY, state.battery),
+                (NoticeKind.SIGNAL, state.signal),
+            ):
+                key = (kind, state.module)
+                told = self._told_states.get(key)
+                if math.isnan(value) or (
+                    told is not None and told[0] == value and now - told[1] < _AGAIN_NS
+                ):
+                    continue
+                if told is None and len(self._told_states) >= _MOST_STATES:
+                    continue
+                self._told_states[key] = (value, now)
+                self._notices.append(Notice(kind, now, "", state.module, value))
 
     # out ----------------------------------------------------------------------------------
 

@@ -28,7 +28,7 @@ from ovenwright.physics import tolerance, water
 from ovenwright.storage.plan_alarms import alarm_faults
 from ovenwright.storage.plan_draft import Draft, items_of, read_strictly, value_of
 from ovenwright.storage.plan_faults import nearest
-from ovenwright.wire.json_payload import mapping_faults
+from ovenwright.wire.json_mapping import mapping_faults
 from ovenwright.wire.unit_fit import unit_faults
 
 Check = Callable[[Draft], Iterator[Fault]]

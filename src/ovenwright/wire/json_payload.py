@@ -4,31 +4,23 @@ from __future__ import annotations
 
 import json
 import math
-from collections.abc import Iterator
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from typing import Any
 
 from ovenwright.domain.run import NS, Quality
-from ovenwright.domain.sources.described import KeyPath
-from ovenwright.domain.sources.mqtt import MqttPayload, MqttSource
+from ovenwright.domain.sources.mqtt import MqttPayload
 from ovenwright.errors import OvenwrightError, UsageError
-from ovenwright.wire.json_path import (
-    Branch,
-    Leaf,
-    Step,
-    bind,
-    branches_of,
-    decode_path,
-    find_leaves,
-    look_up,
-)
+from ovenwright.wire.json_mapping import JsonMapping
+from ovenwright.wire.json_path import Leaf, find_leaves, look_up
 from ovenwright.wire.reading_words import decode_count, decode_number, decode_time, decode_unit
-from ovenwright.wire.topic_pattern import TopicPattern, decode_topic_pattern
 
 MOST_NAME = 120
 _MOST_TROUBLES = 5
 _YES = frozenset({"1", "true", "yes", "on", "late", "stored", "historical"})
 _KELVIN = 273.15
+_BESIDE = frozenset({"unit_path", "status", "time", "sequence", "reference", "late"})
+_STATES = ("battery", "signal", "serial")
+_NO_KEYS: tuple[str | int, ...] = ()
 
 
 def _key(module: str, channel: str) -> str:
@@ -61,155 +53,22 @@ class Item:
 
 
 @dataclass(frozen=True, slots=True)
-class Message:
-    """What one message said. ``battery`` is a share; ``troubles`` is what could not be read."""
+class ModuleState:
+    """What a module says of itself: ``battery`` is a share, NaN where it says nothing."""
 
-    items: tuple[Item, ...] = ()
-    troubles: tuple[str, ...] = ()
-    module: str = ""
+    module: str
     battery: float = math.nan
     signal: float = math.nan
     serial: str = ""
 
 
-Bound = tuple[tuple[str | int, int], ...]
-
-
 @dataclass(frozen=True, slots=True)
-class JsonMapping:
-    """A plan's mapping, read once and used for every message."""
+class Message:
+    """What one message said; ``troubles`` is what could not be read, in words."""
 
-    topic: TopicPattern
-    payload: MqttPayload
-    module: str
-    value: tuple[Step, ...]
-    channel_branch: int
-    module_branch: int
-    fixed: dict[str, Bound] = field(default_factory=dict)
-    varying: dict[str, Bound] = field(default_factory=dict)
-    known: frozenset[str] = frozenset()
-
-    @property
-    def count_per_channel(self) -> bool:
-        """Whether each channel has a count of its own."""
-        if self.payload.sequence_of != "auto":
-            return self.payload.sequence_of == "channel"
-        if "channel" in self.topic.names:
-            return True
-        used = {b for _, b in self.varying.get("sequence", ()) if b >= 0}
-        named = {self.channel_branch} | {b for _, b in self.varying.get("channel", ()) if b >= 0}
-        return bool(used & named)
-
-
-def decode_mapping(source: MqttSource) -> JsonMapping:
-    """Read the topic pattern and the paths of a plan's table.
-
-    Raises
-    ------
-    UsageError : for the first fault; :func:`mapping_faults` tells all of them
-    """
-    faults = mapping_faults(source)
-    if faults:
-        path, what, remedy = faults[0]
-        raise UsageError(what, where=".".join(str(p) for p in path), remedy=remedy)
-    return _mapping(source)
-
-
-def _mapping(source: MqttSource) -> JsonMapping:
-    value = decode_path(source.payload.value)
-    names = [b.name for b in branches_of(value)]
-    fixed: dict[str, Bound] = {}
-    varying: dict[str, Bound] = {}
-    for key, text in source.payload.paths().items():
-        if key == "value":
-            continue
-        bound = bind(decode_path(text), value)
-        (varying if any(b >= 0 for _, b in bound) else fixed)[key] = bound
-    return JsonMapping(
-        topic=decode_topic_pattern(source.topic),
-        payload=source.payload,
-        module=source.module,
-        value=value,
-        channel_branch=names.index("channel") if "channel" in names else -1,
-        module_branch=names.index("module") if "module" in names else -1,
-        fixed=fixed,
-        varying=varying,
-        known=frozenset(source.channels),
-    )
-
-
-def mapping_faults(source: MqttSource) -> tuple[tuple[KeyPath, str, str], ...]:
-    """Return every fault of topic and paths: (key path in the table, what, remedy)."""
-    found: list[tuple[KeyPath, str, str]] = []
-    names: set[str] = set()
-    try:
-        names = set(decode_topic_pattern(source.topic).names)
-    except OvenwrightError as trouble:
-        found.append((("topic",), trouble.what, trouble.remedy))
-    payload = source.payload
-    value: tuple[Step, ...] = ()
-    try:
-        value = decode_path(payload.value)
-    except OvenwrightError as trouble:
-        found.append((("payload", "value"), trouble.what, trouble.remedy))
-        return tuple(found)
-    found += _branch_faults(value, names, payload)
-    bounds: dict[str, Bound] = {}
-    for key, text in payload.paths().items():
-        if key == "value":
-            continue
-        try:
-            bounds[key] = bind(decode_path(text), value)
-        except OvenwrightError as trouble:
-            found.append((("payload", key), trouble.what, trouble.remedy))
-    found += _open_faults(value, bounds, payload)
-    return tuple(found)
-
-
-def _branch_faults(
-    value: tuple[Step, ...], names: set[str], payload: MqttPayload
-) -> Iterator[tuple[KeyPath, str, str]]:
-    seen: set[str] = set()
-    for branch in branches_of(value):
-        if branch.name and (branch.name not in {"channel", "module"} or branch.name in seen):
-            yield (
-                ("payload", "value"),
-                f"{{{branch.name}}} can't stand here",
-                "use {channel} and {module}, each once, and [*] for the rest",
-            )
-        elif branch.name in names or (branch.name and getattr(payload, branch.name)):
-            yield (
-                ("payload", "value"),
-                f"the {branch.name} is told twice",
-                "keep one: in the topic, in the path to the value, or by a path of its own",
-            )
-        seen.add(branch.name)
-    for name in ("channel", "module"):
-        if name in names and getattr(payload, name):
-            yield (
-                ("payload", name),
-                f"the topic tells the {name} already",
-                "take one of them out",
-            )
-
-
-def _open_faults(
-    value: tuple[Step, ...], bounds: dict[str, Bound], payload: MqttPayload
-) -> Iterator[tuple[KeyPath, str, str]]:
-    told = {b for key in ("channel", "module", "time") for _, b in bounds.get(key, ()) if b >= 0}
-    for i, branch in enumerate(branches_of(value)):
-        if not branch.name and i not in told and payload.spacing_s is None:
-            yield (
-                ("payload", "value"),
-                "[*] gives many values, but nothing tells them apart",
-                "name it {channel}, give a path to channel or time with the same [*], or spacing_s",
-            )
-    if payload.reference and payload.unit != "mV" and not payload.unit_path:
-        yield (
-            ("payload", "reference"),
-            f"the readings are in {payload.unit}",
-            'a reference junction belongs to unit = "mV"',
-        )
+    items: tuple[Item, ...] = ()
+    troubles: tuple[str, ...] = ()
+    states: tuple[ModuleState, ...] = ()
 
 
 def decode_json(payload: bytes | bytearray, *, bare_text: bool = False) -> Any:
@@ -261,26 +120,144 @@ def decode_message(mapping: JsonMapping, topic: str, payload: bytes | bytearray)
         leaves = find_leaves(document, mapping.value)
     except OvenwrightError as trouble:
         return Message(troubles=(f"{topic}: {trouble.what}",))
-    fixed = {key: look_up(document, bound) for key, bound in mapping.fixed.items()}
-    troubles: list[str] = []
+    reader = _Reader(mapping, document, parts)
     if not leaves:
-        troubles.append(f"nothing stands at {mapping.payload.value!r}")
-    items = [
-        item
-        for leaf in leaves
-        if (item := _item(mapping, document, leaf, (fixed, parts), troubles)) is not None
-    ]
-    module = parts.get("module") or _name(fixed.get("module")) or mapping.module
-    battery = decode_number(fixed.get("battery"))
-    signal = decode_number(fixed.get("signal"))
+        reader.troubles.append(f"nothing stands at {mapping.payload.value!r}")
+    items = tuple(item for leaf in leaves if (item := reader.item(leaf)) is not None)
     return Message(
-        items=tuple(items),
-        troubles=tuple(f"{topic}: {t}" for t in dict.fromkeys(troubles[:_MOST_TROUBLES])),
-        module=module,
-        battery=math.nan if battery is None else battery[0] / mapping.payload.battery_full,
-        signal=math.nan if signal is None else signal[0],
-        serial=_name(fixed.get("serial")),
+        items=items,
+        troubles=tuple(f"{topic}: {t}" for t in dict.fromkeys(reader.troubles[:_MOST_TROUBLES])),
+        states=reader.states(leaves),
     )
+
+
+@dataclass(frozen=True, slots=True)
+class _Beside:
+    """What stands beside a reading."""
+
+    unit: str | None
+    quality: Quality = Quality.GOOD
+    time_ns: int | None = None
+    count: int | None = None
+    reference_c: float = math.nan
+    stored: bool = False
+
+
+class _Reader:
+    """Reads one document; what holds for all its readings is read once."""
+
+    def __init__(self, mapping: JsonMapping, document: Any, parts: dict[str, str]) -> None:
+        self._mapping = mapping
+        self._document = document
+        self._parts = parts
+        self._fixed = {key: look_up(document, bound) for key, bound in mapping.fixed.items()}
+        self.troubles: list[str] = []
+        self._same = None if _BESIDE & mapping.varying.keys() else self._beside(_NO_KEYS)
+
+    def _told(self, key: str, keys: tuple[str | int, ...]) -> Any:
+        bound = self._mapping.varying.get(key)
+        return self._fixed.get(key) if bound is None else look_up(self._document, bound, keys)
+
+    def _part(self, name: str, branch: int, keys: tuple[str | int, ...]) -> str:
+        if name in self._parts:
+            return self._parts[name]
+        return _clean(str(keys[branch])) if branch >= 0 else _name(self._told(name, keys))
+
+    def _module(self, keys: tuple[str | int, ...]) -> str:
+        mapping = self._mapping
+        return self._part("module", mapping.module_branch, keys) or mapping.module
+
+    def item(self, leaf: Leaf) -> Item | None:
+        """Return one reading, None where it is none."""
+        mapping, plan = self._mapping, self._mapping.payload
+        channel = self._part("channel", mapping.channel_branch, leaf.keys)
+        module = self._module(leaf.keys)
+        number = decode_number(leaf.value, plan.fault_values)
+        if number is None:
+            # a path that goes every way meets other things than readings
+            if mapping.channel_branch < 0 or _key(module, channel) in mapping.known:
+                self.troubles.append(f"{_shown(leaf.value)} is no reading")
+            return None
+        beside = self._same or self._beside(leaf.keys)
+        if beside.unit is None:
+            return None
+        value, quality = number
+        if beside.quality is not Quality.GOOD:
+            quality |= beside.quality
+        time_ns, after_ns = beside.time_ns, 0
+        if plan.spacing_s is not None:
+            from_first = time_ns is not None and plan.time_of == "first"
+            steps = leaf.place if from_first else leaf.place - leaf.count + 1
+            after_ns = round(steps * plan.spacing_s * NS)
+            time_ns = None if time_ns is None else time_ns + after_ns
+        return Item(
+            module=module,
+            channel=channel,
+            value=value,
+            unit=beside.unit,
+            quality=quality,
+            time_ns=time_ns,
+            after_ns=after_ns,
+            count=beside.count,
+            reference_c=beside.reference_c,
+            stored=beside.stored,
+        )
+
+    def _beside(self, keys: tuple[str | int, ...]) -> _Beside:
+        plan = self._mapping.payload
+        unit: str | None = plan.unit
+        if plan.unit_path and (word := self._told("unit_path", keys)) is not None:
+            unit = decode_unit(word)
+            if unit is None:
+                self.troubles.append(
+                    f"{_shown(word)} is no unit; the plan's own can be set with unit"
+                )
+        quality = Quality.GOOD
+        if plan.status and _word(self._told("status", keys)) not in plan.good:
+            quality |= Quality.INSTRUMENT_DOUBT
+        time_ns = None
+        if plan.time:
+            word = self._told("time", keys)
+            found = decode_time(word, plan.time_form, plan.time_zone)
+            if found is None:
+                # the reading is kept at its receipt, and says that its own time was not to be had
+                self.troubles.append(_time_trouble(word, plan))
+                quality |= Quality.RESTAMPED
+            else:
+                time_ns = found[0]
+                quality |= Quality.RESTAMPED if found[1] else Quality.GOOD
+        count = decode_count(self._told("sequence", keys)) if plan.sequence else None
+        if count is not None and plan.sequence_modulus is not None:
+            count %= plan.sequence_modulus
+        reference_c = math.nan
+        if plan.reference and unit == "mV":
+            read = decode_number(self._told("reference", keys))
+            if read is not None:
+                reference_c = _celsius(read[0], plan.reference_unit)
+        stored = bool(plan.late) and _word(self._told("late", keys)) in _YES
+        return _Beside(unit, quality, time_ns, count, reference_c, stored)
+
+    def states(self, leaves: list[Leaf]) -> tuple[ModuleState, ...]:
+        """Return what modules say of themselves, the latest of each."""
+        mapping = self._mapping
+        given = [k for k in _STATES if k in mapping.fixed or k in mapping.varying]
+        if not given:
+            return ()
+        varying = (
+            any(k in mapping.varying for k in (*given, "module")) or mapping.module_branch >= 0
+        )
+        found: dict[str, ModuleState] = {}
+        for keys in [leaf.keys for leaf in leaves] if varying else [_NO_KEYS]:
+            module = self._module(keys)
+            battery = decode_number(self._told("battery", keys)) if "battery" in given else None
+            signal = decode_number(self._told("signal", keys)) if "signal" in given else None
+            found[module] = ModuleState(
+                module=module,
+                battery=math.nan if battery is None else battery[0] / mapping.payload.battery_full,
+                signal=math.nan if signal is None else signal[0],
+                serial=_name(self._told("serial", keys)) if "serial" in given else "",
+            )
+        return tuple(found.values())
 
 
 def _name(word: Any) -> str:
@@ -299,82 +276,11 @@ def _clean(name: str) -> str:
     return "".join(c if c.isprintable() else "\N{REPLACEMENT CHARACTER}" for c in name)
 
 
-def _item(
-    mapping: JsonMapping,
-    document: Any,
-    leaf: Leaf,
-    known: tuple[dict[str, Any], dict[str, str]],
-    troubles: list[str],
-) -> Item | None:
-    plan = mapping.payload
-    fixed, parts = known
-
-    def told(key: str) -> Any:
-        bound = mapping.varying.get(key)
-        return fixed.get(key) if bound is None else look_up(document, bound, leaf.keys)
-
-    channel = parts.get("channel") or (
-        _clean(str(leaf.keys[mapping.channel_branch]))
-        if mapping.channel_branch >= 0
-        else _name(told("channel"))
-    )
-    module = parts.get("module") or (
-        _clean(str(leaf.keys[mapping.module_branch]))
-        if mapping.module_branch >= 0
-        else _name(told("module")) or mapping.module
-    )
-    number = decode_number(leaf.value, plan.fault_values)
-    if number is None:
-        # a path that goes every way meets other things than readings
-        if mapping.channel_branch < 0 or _key(module, channel) in mapping.known:
-            troubles.append(f"{_shown(leaf.value)} is no reading")
-        return None
-    value, quality = number
-    unit: str = plan.unit
-    if plan.unit_path and (word := told("unit_path")) is not None:
-        read_unit = decode_unit(word)
-        if read_unit is None:
-            troubles.append(f"{_shown(word)} is no unit; the plan's own can be set with unit")
-            return None
-        unit = read_unit
-    if plan.status:
-        word = told("status")
-        if word is None or str(word).strip().casefold() not in plan.good:
-            quality |= Quality.INSTRUMENT_DOUBT
-    time_ns, after_ns = None, 0
-    if plan.spacing_s is not None:
-        steps = leaf.place if plan.time and plan.time_of == "first" else leaf.place - leaf.count + 1
-        after_ns = round(steps * plan.spacing_s * NS)
-    if plan.time:
-        word = told("time")
-        found = decode_time(word, plan.time_form, plan.time_zone)
-        if found is None:
-            # the reading is kept at the time of receipt, and says that its own time was not to be had
-            troubles.append(_time_trouble(word, plan))
-            quality |= Quality.RESTAMPED
-        else:
-            time_ns = found[0] + after_ns
-            if found[1]:
-                quality |= Quality.RESTAMPED
-    reference_c = math.nan
-    if plan.reference and unit == "mV":
-        read = decode_number(told("reference"))
-        if read is not None:
-            reference_c = _celsius(read[0], plan.reference_unit)
-    count = decode_count(told("sequence")) if plan.sequence else None
-    if count is not None and plan.sequence_modulus is not None:
-        count %= plan.sequence_modulus
-    return Item(
-        module=module,
-        channel=channel,
-        value=value,
-        unit=unit,
-        quality=quality,
-        time_ns=time_ns,
-        after_ns=after_ns,
-        count=count,
-        reference_c=reference_c,
-        stored=bool(plan.late) and str(told("late")).strip().casefold() in _YES,
+def _word(word: Any) -> str:
+    if isinstance(word, float) and word.is_integer():
+        word = int(word) if abs(word) < 1e15 else word
+    return (
+        "" if isinstance(word, (dict, list)) or word is None else str(word)[:40].strip().casefold()
     )
 
 
@@ -399,15 +305,3 @@ def _shown(word: Any) -> str:
         return "a list"
     text = repr(word) if not isinstance(word, int) or abs(word) < 10**18 else "a huge number"
     return text if len(text) <= 40 else text[:37] + "…"
-
-
-__all__ = [
-    "Branch",
-    "Item",
-    "JsonMapping",
-    "Message",
-    "decode_json",
-    "decode_mapping",
-    "decode_message",
-    "mapping_faults",
-]

@@ -13,7 +13,8 @@ from hypothesis import strategies as st
 from ovenwright.domain.run import Quality
 from ovenwright.domain.sources.mqtt import MqttSource
 from ovenwright.errors import UsageError
-from ovenwright.wire.json_payload import JsonMapping, decode_mapping, decode_message, mapping_faults
+from ovenwright.wire.json_mapping import JsonMapping, decode_mapping, mapping_faults
+from ovenwright.wire.json_payload import ModuleState, decode_message
 
 TS = 1_795_595_400_125
 NS = TS * 1_000_000
@@ -65,7 +66,7 @@ def test_one_value_with_what_stands_beside_it() -> None:
     assert (item.value, item.unit, item.time_ns, item.count) == (70.5, "degF", NS, 9)
     assert item.stored
     assert item.quality is Quality.GOOD
-    assert (found.battery, found.signal, found.serial, found.module) == (0.5, -70.0, "A7", "g1")
+    assert found.states == (ModuleState("g1", 0.5, -70.0, "A7"),)
 
 
 @pytest.mark.parametrize(
@@ -109,6 +110,22 @@ def test_a_list_of_values_with_one_time() -> None:
     ]  # fmt: skip
     items = decode_message(receipt, "p/g/1", json.dumps(facts).encode()).items
     assert [i.after_ns for i in items] == [-500_000_000, -250_000_000, 0]
+
+
+def test_a_list_whose_time_is_not_to_be_had_ends_with_its_receipt() -> None:
+    to = mapping(value="v[*]", time="ts", spacing_s=0.25)
+    items = decode_message(to, "p/g/1", b'{"ts": 0, "v": [1, 2]}').items
+    assert [(i.time_ns, i.after_ns) for i in items] == [(None, -250_000_000), (None, 0)]
+
+
+def test_modules_of_one_message_each_tell_their_state() -> None:
+    to = mapping("p/all", value="{module}.t[{channel}]", battery="{module}.b", serial="{module}.s")
+    facts = {"a": {"t": [1.5], "b": 50, "s": "A"}, "b": {"t": [2.5, 3.5], "b": 75}}
+    found = decode_message(to, "p/all", json.dumps(facts).encode())
+    assert [i.key for i in found.items] == ["a/0", "b/0", "b/1"]
+    assert [(s.module, s.battery, s.serial) for s in found.states] == [
+        ("a", 0.5, "A"), ("b", 0.75, ""),
+    ]  # fmt: skip
 
 
 def test_millivolts_bring_their_reference_junction() -> None:
