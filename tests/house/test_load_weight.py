@@ -53,6 +53,7 @@ def test_the_check_itself_would_notice() -> None:
         "export",
         "restate",
         "verify",
+        "virtual-oven",
     ],
 )
 def test_help_of_a_verb_loads_nothing_heavy(verb: str) -> None:
