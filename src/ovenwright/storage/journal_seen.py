@@ -9,7 +9,7 @@ from dataclasses import dataclass, field, replace
 from ovenwright.domain.live import Reading
 from ovenwright.domain.run import Quality
 
-_RECENT = 256  # times remembered one by one for each channel
+_RECENT = 128  # times remembered one by one for each channel
 _SEQUENCES = 32
 _APART_NS = 1_000
 _NEVER = -(1 << 63)
