@@ -449,7 +449,7 @@ def test_a_flood_waits_at_the_broker_while_the_recorder_is_busy(broker: Broker) 
             for i in range(2500):
                 client.publish("plant/g1/t", json.dumps(scan(i, now_s())), qos=1)
             time.sleep(0.5)
-            assert len(source._readings) <= 3 * 512
+            assert len(source._inbox.readings) <= 3 * 512
             busy.set()
             heard.until(lambda h: len(h.readings) == 7_500, 20)
         finally:

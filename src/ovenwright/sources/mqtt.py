@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import hashlib
-import math
 import secrets
 import select
 import socket
@@ -19,26 +18,21 @@ from paho.mqtt.packettypes import PacketTypes
 from paho.mqtt.properties import Properties
 from paho.mqtt.reasoncodes import ReasonCode
 
-from ovenwright.domain.live import Batch, Clock, Notice, NoticeKind, Reading, Stopping
+from ovenwright.domain.live import Batch, Clock, NoticeKind, Stopping
 from ovenwright.domain.run import NS
 from ovenwright.domain.sources.mqtt import MqttSource
 from ovenwright.errors import InstrumentTrouble
 from ovenwright.sources.back_off import BackOff
-from ovenwright.sources.grumbles import Grumbles
 from ovenwright.sources.mqtt_client import REFUSED_FOR_GOOD, BoundedClient, tls_context
+from ovenwright.sources.mqtt_inbox import MqttInbox
 from ovenwright.sources.opening import Opening
 from ovenwright.sources.secrets import read_secret
-from ovenwright.wire.arrivals import Arrivals
-from ovenwright.wire.json_mapping import decode_mapping
-from ovenwright.wire.json_payload import Message, decode_message
 
 _BURST_MESSAGES = 512
 _BURST_READINGS = 20_000
 _LINGER_S = 3.0
 _BACKLOG_NS = 5 * NS
 _SILENT_NS = 10 * NS
-_AGAIN_NS = 60 * NS
-_MOST_STATES = 8_192
 _CONNECT_S = 5.0
 _POLL_S = 0.25
 
@@ -77,11 +71,9 @@ class MqttReader:
         self._plan = plan
         self._clock = clock
         self._lasting = lasting and plan.session_s > 0
-        self._mapping = decode_mapping(plan)
+        self._inbox = MqttInbox(plan, clock)
         self._password = read_secret(plan.password_env) if plan.password_env else None
         self._tls = tls_context(plan.tls, folder or Path()) if plan.tls is not None else None
-        self._arrivals = self._empty_arrivals()
-        self._grumbles = Grumbles()
         self._acknowledgements: deque[Acknowledgement] = deque()
         self._owed = 0  # messages delivered and not yet acknowledged, over the present link
         self._wake: socket.socket | None = None
@@ -93,18 +85,16 @@ class MqttReader:
         self._refusal = ""
         self._since_ns = 0
         self._silent_told = False
-        self._readings: list[Reading] = []
-        self._notices: list[Notice] = []
-        self._to_acknowledge: list[tuple[int, int]] = []
-        self._messages = 0
-        self._told_states: dict[tuple[NoticeKind, str], tuple[float, int]] = {}
-        self.repeats = 0
-        """Readings that came again and were left out."""
 
     @property
     def name(self) -> str:
         """What people call it."""
         return self._plan.name or f"mqtt {self._plan.host}:{self._plan.port}"
+
+    @property
+    def repeats(self) -> int:
+        """Readings that came again and were left out."""
+        return self._inbox.repeats
 
     @property
     def client_id(self) -> str:
@@ -115,16 +105,6 @@ class MqttReader:
         facts = [socket.gethostname(), plan.name, plan.host, str(plan.port), plan.topic]
         facts += [f"{key}={name}" for key, name in sorted(plan.channels.items())]
         return "ovenwright-" + hashlib.sha256("\n".join(facts).encode()).hexdigest()[:12]
-
-    def _empty_arrivals(self) -> Arrivals:
-        plan = self._plan
-        return Arrivals(
-            plan.channels,
-            per_channel=self._mapping.count_per_channel,
-            modulus=plan.payload.sequence_modulus,
-            late_after_s=plan.late_after_s,
-            loss_after_s=plan.loss_after_s,
-        )
 
     # the thread ---------------------------------------------------------------------------
 
@@ -137,15 +117,13 @@ class MqttReader:
             certificate is not to be trusted
         """
         back_off = BackOff()
-        # what an earlier run handed over may never have become durable: it must not count as seen
-        self._arrivals = self._empty_arrivals()
+        self._inbox.begin_anew()
         self._up = self._ever_up = False
-        self._messages = 0
         ear, self._wake = socket.socketpair()
         ear.setblocking(False)
         self._wake.setblocking(False)
         client = self._client(clean=not self._lasting)
-        self._tell(NoticeKind.WAITING, f"connecting to {self._address}")
+        self._inbox.tell(NoticeKind.WAITING, f"connecting to {self._address}")
         self._hand_over(deliver)
         try:
             while not stopping.is_set():
@@ -196,7 +174,7 @@ class MqttReader:
         self._link += 1
         self._owed = 0
         self._acknowledgements.clear()
-        self._to_acknowledge.clear()
+        self._inbox.to_acknowledge.clear()
         try:
             if self._plan.version == "5":
                 wish = Properties(PacketTypes.CONNECT)  # type: ignore[no-untyped-call]
@@ -211,9 +189,15 @@ class MqttReader:
                 )
             else:
                 client.connect(self._plan.host, self._plan.port, keepalive=self._plan.keepalive_s)
+        except UnicodeError as trouble:
+            raise InstrumentTrouble(
+                f"no computer can be called {self._plan.host!r}",
+                where=self.name,
+                remedy="mend host in the plan's table",
+            ) from trouble
         except OSError as trouble:
             self._check_certificate(trouble)
-            self._grumble(
+            self._inbox.grumble(
                 NoticeKind.WAITING,
                 f"{self._address} does not answer ({trouble.strerror or trouble}); trying again",
                 about="connect",
@@ -247,7 +231,7 @@ class MqttReader:
                 break
             was_up |= self._up
             if not self._up and self._clock.monotonic_ns() - began > 2 * _CONNECT_S * NS:
-                self._grumble(
+                self._inbox.grumble(
                     NoticeKind.WAITING,
                     f"{self._address} took the link but says nothing; trying again",
                     about="connect",
@@ -256,7 +240,7 @@ class MqttReader:
             self._look_after()
             self._hand_over(deliver)
         if self._up and not stopping.is_set():
-            self._tell(NoticeKind.LOST, f"the link to {self._address} broke; trying again")
+            self._inbox.tell(NoticeKind.LOST, f"the link to {self._address} broke; trying again")
         if self._refusal and not was_up:
             if not self._ever_up and self._refusal in REFUSED_FOR_GOOD:
                 raise InstrumentTrouble(
@@ -264,7 +248,7 @@ class MqttReader:
                     where=self._address,
                     remedy="check user, password_env, client_id and version in the plan's table",
                 )
-            self._grumble(
+            self._inbox.grumble(
                 NoticeKind.WAITING,
                 f"{self._address} turns us away ({self._refusal.lower()}); trying again",
                 about="connect",
@@ -299,12 +283,12 @@ class MqttReader:
     def _read(self, client: BoundedClient) -> bool:
         """Read one burst; return whether the link still stands."""
         for _ in range(_BURST_MESSAGES):
-            before = self._messages
+            before = self._inbox.messages
             if client.loop_read() != paho.MQTT_ERR_SUCCESS or client.socket() is None:
                 return False
-            if len(self._readings) >= _BURST_READINGS:
+            if len(self._inbox.readings) >= _BURST_READINGS:
                 break
-            if self._messages == before and not client.holds_more:
+            if self._inbox.messages == before and not client.holds_more:
                 break
         return True
 
@@ -323,7 +307,7 @@ class MqttReader:
             # what comes now is neither delivered nor acknowledged: the broker keeps it
             if not self._step(client, ear, 0.05):
                 break
-            self._readings, self._notices, self._to_acknowledge = [], [], []
+            self._inbox.empty()
         if not self._up or client.socket() is None:
             return
         over = self._owed == 0
@@ -364,22 +348,18 @@ class MqttReader:
         if reason.is_failure:
             self._refusal = str(reason)
             return
-        client.subscribe(self._mapping.topic.filter, qos=1)
-        now = self._clock.now_ns()
+        client.subscribe(self._inbox.mapping.topic.filter, qos=1)
         self._kept_for_us = bool(flags.session_present)
         self._since_ns = self._clock.monotonic_ns()
         self._silent_told = False
         text = f"connected to {self._address}"
         if self._kept_for_us:
             text += "; it kept for us what came while we were away"
-        self._notices.append(Notice(NoticeKind.CONNECTED, now, text))
+        self._inbox.tell(NoticeKind.CONNECTED, text)
         if self._ever_up and self._lasting and not self._kept_for_us:
-            self._notices.append(
-                Notice(
-                    NoticeKind.LOSS,
-                    now,
-                    f"{self._address} no longer knew us: what was sent while we were away is lost",
-                )
+            self._inbox.tell(
+                NoticeKind.LOSS,
+                f"{self._address} no longer knew us: what was sent while we were away is lost",
             )
         self._up = self._ever_up = True
 
@@ -387,9 +367,9 @@ class MqttReader:
         self, _: Any, __: Any, ___: int, reasons: list[ReasonCode], ____: Any
     ) -> None:
         if any(r.is_failure for r in reasons):
-            self._grumble(
+            self._inbox.grumble(
                 NoticeKind.WAITING,
-                f"{self._address} does not let us listen to {self._mapping.topic.filter!r}: "
+                f"{self._address} does not let us listen to {self._inbox.mapping.topic.filter!r}: "
                 "its rights for this user are too narrow",
                 about="subscribe",
             )
@@ -398,7 +378,7 @@ class MqttReader:
         if not flags.is_disconnect_packet_from_server:
             return
         if str(reason) == "Session taken over":
-            self._grumble(
+            self._inbox.grumble(
                 NoticeKind.WAITING,
                 f"another client took our name {self.client_id!r} at {self._address}; "
                 "two recordings of one table need a client_id each",
@@ -406,85 +386,30 @@ class MqttReader:
             )
 
     def _on_message(self, client: paho.Client, _: Any, message: paho.MQTTMessage) -> None:
-        self._messages += 1
-        now = self._clock.now_ns()
-        if message.qos:
-            self._to_acknowledge.append((message.mid, message.qos))
-        try:
-            topic = message.topic
-        except UnicodeDecodeError:
-            self._grumble(NoticeKind.REFUSED, "a topic that is not UTF-8")
-            return
         assert isinstance(client, BoundedClient)  # noqa: S101
-        if client.oversized:
-            self._grumble(
-                NoticeKind.REFUSED,
-                f"{topic[:120]}: a message of {client.oversized:,} bytes, more than the "
-                f"{self._plan.message_limit_bytes:,} of message_limit_bytes",
-                about=f"oversized {topic}",
-            )
-            return
-        if message.retain:
-            self._grumble(
-                NoticeKind.REFUSED,
-                f"{topic[:120]}: the broker's stored last message is not taken for a new reading",
-                about=f"retained {topic}",
-            )
-            return
-        found = decode_message(self._mapping, topic, message.payload)
-        for trouble in found.troubles:
-            self._grumble(NoticeKind.REFUSED, trouble)
         backlog = self._kept_for_us and self._clock.monotonic_ns() - self._since_ns < _BACKLOG_NS
-        arrived = self._arrivals.take(found.items, now, backlog=backlog)
-        self._readings += arrived.readings
-        self._notices += arrived.notices
-        self.repeats += arrived.repeats
-        self._say_states(found, now)
-
-    def _say_states(self, found: Message, now: int) -> None:
-        """Pass on battery and signal when they change, and now and again."""
-        for state in found.states:
-            for kind, value in (
-                (NoticeKind.BATTERY, state.battery),
-                (NoticeKind.SIGNAL, state.signal),
-            ):
-                key = (kind, state.module)
-                told = self._told_states.get(key)
-                if math.isnan(value) or (
-                    told is not None and told[0] == value and now - told[1] < _AGAIN_NS
-                ):
-                    continue
-                if told is None and len(self._told_states) >= _MOST_STATES:
-                    continue
-                self._told_states[key] = (value, now)
-                self._notices.append(Notice(kind, now, "", state.module, value))
+        self._inbox.take(message, oversized=client.oversized, backlog=backlog)
 
     # out ----------------------------------------------------------------------------------
 
     def _look_after(self) -> None:
         """Tell losses, and a link on which nothing comes."""
-        now = self._clock.now_ns()
-        self._notices += self._arrivals.losses(now)
+        self._inbox.note_losses()
         waited = self._clock.monotonic_ns() - self._since_ns
-        if self._up and not self._silent_told and not self._messages and waited > _SILENT_NS:
+        if self._up and not self._silent_told and not self._inbox.messages and waited > _SILENT_NS:
             self._silent_told = True
-            self._tell(
+            self._inbox.tell(
                 NoticeKind.WAITING,
-                f"connected, but nothing comes on {self._mapping.topic.filter!r}",
+                f"connected, but nothing comes on {self._inbox.mapping.topic.filter!r}",
             )
 
     def _hand_over(self, deliver: Callable[[Batch], None]) -> None:
-        if not (self._readings or self._notices or self._to_acknowledge):
+        if not self._inbox.waiting:
             return
-        owed = (self._link, tuple(self._to_acknowledge))
-        self._owed += len(owed[1])
-        batch = Batch(
-            tuple(self._readings),
-            tuple(self._notices),
-            acknowledge=lambda: self._acknowledge(owed),
-        )
-        self._readings, self._notices, self._to_acknowledge = [], [], []
-        deliver(batch)
+        readings, notices, to_acknowledge = self._inbox.empty()
+        owed = (self._link, to_acknowledge)
+        self._owed += len(to_acknowledge)
+        deliver(Batch(readings, notices, acknowledge=lambda: self._acknowledge(owed)))
 
     def _acknowledge(self, owed: Acknowledgement) -> None:
         """Leave word, from any thread, that a batch is durable."""
@@ -506,11 +431,3 @@ class MqttReader:
             for mid, qos in owed:
                 client.ack(mid, qos)
             self._owed -= len(owed)
-
-    def _tell(self, kind: NoticeKind, text: str) -> None:
-        self._notices.append(Notice(kind, self._clock.now_ns(), text))
-
-    def _grumble(self, kind: NoticeKind, text: str, *, module: str = "", about: str = "") -> None:
-        self._notices += self._grumbles.tell(
-            kind, text, self._clock.now_ns(), module=module, about=about
-        )
