@@ -140,3 +140,27 @@ def test_rows_without_a_time_come_at_the_step_that_was_given(tmp_path: Path) -> 
     assert _start(dated) == _START
     with pytest.raises(UsageError, match="not both"):
         read_file(path, Choices(interval_s=2.5, time_columns=("Scan",)))
+
+
+@pytest.mark.parametrize("form", ["%H%M%S", "%-H%M%S"])
+def test_dates_and_clocks_of_bare_digits_belong_together(tmp_path: Path, form: str) -> None:
+    path = tmp_path / "log.csv"
+    stamps = [_START + dt.timedelta(seconds=5 * i) for i in range(_ROWS)]
+    rows = [f"{s:%Y%m%d},{s.strftime(form)},{v}" for s, v in zip(stamps, _AIR, strict=True)]
+    path.write_text("\n".join(["Date,Time,Air (°C)", *rows]) + "\n", encoding="utf-8")
+    found = read_file(path, Choices())
+    assert _start(found) == _START
+    assert [c.name for c in found.channels] == ["Air"]
+    np.testing.assert_array_equal(np.diff(found.channels[0].time_ns), 5 * NS)
+
+
+def test_numbers_that_a_sheet_was_kept_from_reading(tmp_path: Path) -> None:
+    path = tmp_path / "log.csv"
+    rows = [f'{5 * i},="{v}"' for i, v in enumerate(_AIR)]
+    path.write_text("\n".join(["Time (s),Air (°C)", *rows]) + "\n", encoding="utf-8")
+    np.testing.assert_array_equal(read_file(path, Choices()).channels[0].value, _AIR)
+
+
+def test_an_offset_with_the_name_of_its_zone(tmp_path: Path) -> None:
+    path = _file(tmp_path, "%Y-%m-%dT%H:%M:%S+03:00[Europe/Riga]")
+    assert _start(read_file(path, Choices())) == _START - dt.timedelta(hours=3)

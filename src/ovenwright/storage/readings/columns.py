@@ -147,6 +147,10 @@ def _time(
     if dates and partners:
         pair = (dates[0], partners[0])
         return pair, _said(headings, pair, (), "one holds dates, the other times of day")
+    if digits := _bare_pair(table, headings, numbers):
+        return digits, _said(
+            headings, digits, (), "one holds dates such as 20240517, the other times such as 061500"
+        )
     if clocks:
         return (clocks[0],), _said(headings, (clocks[0],), clocks[1:], "it holds times")
     timed = [i for i in numbers if headings[i].time_unit]
@@ -184,6 +188,27 @@ def _time(
 
 
 _OTHER = HeadingKind.OTHER
+_BARE_DATE = re.compile(r"^(?:19|20)\d{2}(?:0[1-9]|1[0-2])(?:0[1-9]|[12]\d|3[01])$")
+_BARE_CLOCK = re.compile(r"^(?:(?:[01]?\d|2[0-3])?[0-5]?\d)?[0-5]?\d$")
+
+
+def _bare_pair(
+    table: Table, headings: Sequence[Heading], numbers: Sequence[int]
+) -> tuple[int, ...]:
+    """Return the columns of dates and clocks written as bare digits, () where there are none."""
+    dates = [i for i in numbers if headings[i].date_word and _all(table.column(i), _BARE_DATE)]
+    clocks = [
+        i
+        for i in numbers
+        if i not in dates and headings[i].time_word and not headings[i].elapsed_word
+        and not headings[i].time_unit and _all(table.column(i), _BARE_CLOCK)
+    ]  # fmt: skip
+    return (dates[0], clocks[0]) if dates and clocks else ()
+
+
+def _all(cells: Sequence[str], form: re.Pattern[str]) -> bool:
+    filled = [c.strip() for c in cells if c.strip()]
+    return bool(filled) and all(form.match(c) for c in filled)
 
 
 def _float(text: str) -> float:

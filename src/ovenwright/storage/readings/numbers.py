@@ -204,7 +204,8 @@ def read_cell(text: str, style: NumberStyle) -> Cell:
     text : as it stands in the file
     style : how numbers are written there
     """
-    clean = text.translate(_SIGN).strip().strip("'\"").strip()
+    # a sheet that was kept from reading numbers anew writes ="21.5"
+    clean = text.translate(_SIGN).strip().removeprefix("=").strip("'\"").strip()
     folded = clean.casefold()
     if folded in style.missing:
         return Cell(CellKind.MISSING)

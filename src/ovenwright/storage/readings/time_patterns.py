@@ -13,7 +13,10 @@ from ovenwright.domain.run import NS
 from ovenwright.storage.readings.arrow import bools, ints, kernels, valid
 
 _AP = r"(?:\s*(?P<ap>[AaPp])\.?\s?[Mm]\.?)?"
-_ZONE = r"(?:\s*(?P<zone>Z|z|[A-Z]{3,4}|[-+]\d{2}(?::?\d{2})?))?"
+_ZONE = (
+    r"(?:\s*(?P<zone>Z|z|[A-Z]{3,4}|[-+]\d{2}(?::?\d{2})?))?"
+    r"(?:\[[A-Za-z_/+-]+\])?"  # the zone's name after its offset, as RFC 9557 writes it
+)
 _CLOCK = r"(?P<h>\d{1,4}):(?P<mi>\d{2})(?::(?P<s>\d{2}))?(?:[.,:](?P<f>\d{1,9}))?"
 _CLOCK_DOTS = r"(?P<h>\d{1,2})\.(?P<mi>\d{2})\.(?P<s>\d{2})(?:,(?P<f>\d{1,9}))?"
 _CLOCK_SHUT = r"(?P<h>\d{2})(?P<mi>\d{2})(?P<s>\d{2})?(?:[.,](?P<f>\d{1,9}))?"

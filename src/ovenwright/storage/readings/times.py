@@ -128,10 +128,19 @@ def _iso(text: Any, first: str) -> Times | None:
     return Times(ns, bad, absolute=True, utc=zoned, coarse_ns=coarse_step(ns[~bad]))
 
 
+def bare_digits(cells: Cells) -> bool:
+    """Say whether times of day are written as hhmmss without any sign, zeros dropped or not."""
+    lengths = kernels.utf8_length(cells)
+    plain = kernels.match_substring_regex(cells, r"^\d{1,6}$")
+    return kernels.all(plain).as_py() is True and kernels.max(lengths).as_py() in {5, 6}
+
+
 def join_cells(parts: Sequence[Cells]) -> Cells:
     """Return date and time cells joined by a space, row by row."""
     if len(parts) == 1:
         return parts[0]
     texts = [p if pa.types.is_string(p.type) else p.cast(pa.string()) for p in parts]
+    if len(texts) == 2 and bare_digits(texts[1]):
+        texts[1] = kernels.utf8_lpad(texts[1], 6, "0")  # a sheet drops the zeros of 061500
     flat = [t.combine_chunks() if isinstance(t, pa.ChunkedArray) else t for t in texts]
     return pa.chunked_array([kernels.binary_join_element_wise(*flat, " ")])
