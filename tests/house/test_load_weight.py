@@ -45,6 +45,8 @@ def test_the_check_itself_would_notice() -> None:
         "demo",
         "plan",
         "import",
+        "find",
+        "check",
         "judge",
         "report",
         "runs",
