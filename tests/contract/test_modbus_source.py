@@ -228,6 +228,12 @@ def test_a_plan_that_can_not_fit_is_an_error(peer: Peer, port: int) -> None:
     assert "addresses count from 0" in str(heard.trouble)
 
 
+def test_a_name_no_host_can_have_is_an_error() -> None:
+    with listen(plan(host="a" * 70 + ".example", registers=TWO)) as heard:
+        heard.until(lambda: heard.trouble is not None)
+    assert "no host can be called" in str(heard.trouble)
+
+
 def test_real_speed_over_many_channels(peer: Peer, port: int) -> None:
     """128 floats ten times a second: more than 16 modules of 8 channels at 4 Hz deliver."""
     registers = [{"channel": f"c{i}", "address": 2 * i, "type": "float32"} for i in range(128)]

@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
+import contextlib
 import math
+import resource
 import shutil
 import socket
 import subprocess
+import threading
 import time
 from collections.abc import Iterator
 from pathlib import Path
@@ -160,6 +163,12 @@ def test_over_a_serial_line_that_is_unplugged(tmp_path: Path) -> None:
     assert heard.readings[0].value == 21.5
 
 
+def test_a_name_no_host_can_have_is_an_error() -> None:
+    with listen(plan(host="a" * 70 + ".example")) as heard:
+        heard.until(lambda: heard.trouble is not None)
+    assert "no host can be called" in str(heard.trouble)
+
+
 def test_steady_pace(instrument: Instrument, port: int) -> None:
     with listen(plan(host="127.0.0.1", port=port, interval_s=0.05)) as heard:
         heard.until(lambda: len(heard.readings) >= 2)
@@ -167,3 +176,34 @@ def test_steady_pace(instrument: Instrument, port: int) -> None:
     stamps = [r.time_ns / 1e9 for r in heard.readings if r.channel == "core"]
     mean = (stamps[-1] - stamps[0]) / (len(stamps) - 1)
     assert mean == pytest.approx(0.05, rel=0.1)
+
+
+@pytest.mark.parametrize("flood", [b"x" * 65_536, b"1,2\n" * 16_384, bytes(range(256)) * 256])
+def test_a_flood_is_told_in_bounded_memory(port: int, flood: bytes) -> None:
+    """A peer that never stops sending, with lines or without."""
+    stop = threading.Event()
+
+    def talk() -> None:
+        with socket.create_server(("127.0.0.1", port)) as server:
+            server.settimeout(0.1)
+            while not stop.is_set():
+                with contextlib.suppress(OSError):
+                    them, _ = server.accept()
+                    with them:
+                        them.settimeout(0.1)
+                        while not stop.is_set():
+                            them.sendall(flood)
+
+    thread = threading.Thread(target=talk)
+    thread.start()
+    before_kb = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss
+    try:
+        with listen(plan(host="127.0.0.1", port=port, timeout_s=0.3)) as heard:
+            heard.until(lambda: NoticeKind.WAITING in heard.kinds())
+            time.sleep(0.5)
+    finally:
+        stop.set()
+        thread.join()
+    assert heard.trouble is None
+    assert not heard.readings
+    assert resource.getrusage(resource.RUSAGE_SELF).ru_maxrss - before_kb < 40_000

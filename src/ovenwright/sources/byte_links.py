@@ -5,6 +5,7 @@ from __future__ import annotations
 import contextlib
 import errno
 import socket
+import time
 from collections import deque
 from typing import Protocol
 
@@ -15,11 +16,19 @@ from ovenwright.domain.sources.lines import SerialPort
 from ovenwright.errors import InstrumentTrouble
 from ovenwright.wire.line_cutting import LineCutter
 
+TERMINAL_TROUBLE: type[Exception] = serial.SerialException
+"""What setting a port may raise where the library lets it through."""
+with contextlib.suppress(ImportError):  # there is none on Windows
+    import termios
+
+    TERMINAL_TROUBLE = termios.error
+
 CHUNK = 65_536
 ENDINGS = {"lf": "\n", "cr": "\r", "crlf": "\r\n"}
 PARITIES = {"none": serial.PARITY_NONE, "even": serial.PARITY_EVEN, "odd": serial.PARITY_ODD}
 _NS = 1_000_000_000
-_MOST_AT_HAND = 4_000_000
+_TICK_S = 0.05
+_MOST_AT_HAND = 1_000_000
 
 
 class ByteLink(Protocol):
@@ -44,10 +53,14 @@ class TcpLink:
     Raises
     ------
     OSError : if it can't be made
+    InstrumentTrouble : if no host can be called so
     """
 
     def __init__(self, host: str, port: int, *, timeout_s: float) -> None:
-        self._socket = socket.create_connection((host, port), timeout=timeout_s)
+        try:
+            self._socket = socket.create_connection((host, port), timeout=timeout_s)
+        except UnicodeError as cause:
+            raise no_host(host) from cause
         self._timeout_s = timeout_s
         self._socket.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
         self._socket.setsockopt(socket.SOL_SOCKET, socket.SO_KEEPALIVE, 1)
@@ -90,17 +103,14 @@ class SerialLink:
                 bytesize=port.data_bits,
                 parity=PARITIES[port.parity],
                 stopbits=port.stop_bits,
-                timeout=0.1,
+                timeout=_TICK_S,
                 write_timeout=timeout_s,
                 exclusive=True,
             )
         except serial.SerialException as cause:
             raise serial_trouble(cause, port) from cause
-        except ValueError as cause:
-            raise InstrumentTrouble(
-                f"the port can't be set so: {cause}", where=port.device,
-                remedy="check baud, data_bits, parity and stop_bits",
-            ) from cause  # fmt: skip
+        except (ValueError, TERMINAL_TROUBLE) as cause:
+            raise not_set_so(port) from cause
 
     def write(self, data: bytes) -> None:
         """Send all of `data`."""
@@ -108,10 +118,15 @@ class SerialLink:
 
     def read(self, wait_s: float) -> bytes:
         """Return what is there, after `wait_s` at most; b"" for nothing."""
-        if self._port.timeout != wait_s:
-            self._port.timeout = wait_s
+        end_s = time.monotonic() + wait_s
         try:
-            return bytes(self._port.read(max(1, min(CHUNK, self._port.in_waiting))))
+            # changing the port's own timeout would set the whole port anew
+            while True:
+                there = self._port.in_waiting
+                if not there and time.monotonic() >= end_s:
+                    return b""
+                if data := self._port.read(max(1, min(CHUNK, there))):
+                    return bytes(data)
         except TypeError as cause:  # what the library gives when the port was closed beneath it
             raise OSError(errno.EIO, "the port has gone") from cause
 
@@ -119,6 +134,21 @@ class SerialLink:
         """Let go of the port."""
         with contextlib.suppress(OSError):
             self._port.close()
+
+
+def not_set_so(port: SerialPort) -> InstrumentTrouble:
+    """Return what to raise for a port that refuses how it is to be set."""
+    return InstrumentTrouble(
+        "the port can't be set so", where=port.device,
+        remedy="check baud, data_bits, parity and stop_bits",
+    )  # fmt: skip
+
+
+def no_host(host: str) -> InstrumentTrouble:
+    """Return what to raise for a name that no host can have."""
+    return InstrumentTrouble(
+        f"no host can be called {host[:80]!r}", remedy="give a name or an address such as 192.0.2.7"
+    )
 
 
 def serial_trouble(cause: OSError, port: SerialPort) -> OSError | InstrumentTrouble:
@@ -130,10 +160,7 @@ def serial_trouble(cause: OSError, port: SerialPort) -> OSError | InstrumentTrou
             remedy="join the group that owns it, usually: sudo usermod -aG dialout $USER, then log in again",
         )  # fmt: skip
     if cause.errno == errno.EINVAL or "Invalid argument" in text:
-        return InstrumentTrouble(
-            "the port can't be set so", where=port.device,
-            remedy="check baud, data_bits, parity and stop_bits",
-        )  # fmt: skip
+        return not_set_so(port)
     if "exclusively lock" in text:
         return OSError("another program has the port open")
     if cause.errno == errno.ENOENT or "No such file" in text:

@@ -13,7 +13,7 @@ from pymodbus.exceptions import ConnectionException, ModbusException
 
 from ovenwright.domain.sources.lines import SerialPort
 from ovenwright.errors import InstrumentTrouble
-from ovenwright.sources.byte_links import PARITIES
+from ovenwright.sources.byte_links import PARITIES, TERMINAL_TROUBLE, no_host, not_set_so
 
 # the library speaks of every missed answer; what matters is told by notices
 logging.getLogger("pymodbus").addHandler(logging.NullHandler())
@@ -61,6 +61,7 @@ class ModbusLink:
         self, *, host: str = "", port: int = 502, serial: SerialPort | None = None, timeout_s: float
     ) -> None:
         self._serial = serial
+        self._host = host
         self._client: ModbusTcpClient | ModbusSerialClient
         if serial is None:
             self._client = ModbusTcpClient(host, port=port, timeout=timeout_s, retries=0)
@@ -81,7 +82,8 @@ class ModbusLink:
         Raises
         ------
         OSError : if there is none
-        InstrumentTrouble : if this user may not open the port
+        InstrumentTrouble : if this user may not open the port, it can't be set so, or no host can be
+            called so
         """
         if self._serial is not None:
             device = self._serial.device
@@ -96,6 +98,12 @@ class ModbusLink:
             there = bool(self._client.connect())
         except ModbusException as cause:
             raise OSError(_plain(cause)) from cause
+        except UnicodeError as cause:
+            raise no_host(self._host) from cause
+        except (ValueError, TERMINAL_TROUBLE) as cause:
+            if self._serial is None:
+                raise
+            raise not_set_so(self._serial) from cause
         if not there:
             raise OSError("no connection")
 
