@@ -7,6 +7,7 @@ import math
 import re
 import select
 from collections import defaultdict
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 from urllib.parse import unquote, urlsplit
@@ -282,7 +283,9 @@ def _modules(place: _Place, ear: _Ear, guess: Guess) -> list[Heard]:
         ]
     modules: dict[str, _Module] = {}
     for sample in guess.samples:
-        _sort_in(modules, sample, decode_message(mapping, sample.topic, sample.payload))
+        message = decode_message(mapping, sample.topic, sample.payload)
+        items = tuple(i for i in message.items if i.channel not in guess.beside)
+        _sort_in(modules, sample, replace(message, items=items))
     keys = {
         key: key.replace("/", " ")
         for name in sorted(modules, key=_natural)

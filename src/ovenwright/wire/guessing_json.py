@@ -8,7 +8,7 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
-from ovenwright.domain.run import NS
+from ovenwright.domain.run import NS, Quality
 from ovenwright.errors import OvenwrightError
 from ovenwright.wire.json_path import decode_path, find_leaves
 from ovenwright.wire.json_payload import decode_json
@@ -64,6 +64,8 @@ class Guess:
     payload: dict[str, Any]
     samples: tuple[Sample, ...]
     remarks: tuple[str, ...] = ()
+    beside: frozenset[str] = frozenset()
+    """Keys that a path going every way meets too, and that are no channels."""
 
 
 @dataclass(slots=True)
@@ -151,7 +153,10 @@ def _shape(node: Any, path: str, now_ns: int, depth: int) -> _Shape | None:
         return _shape_of_list(node, path, now_ns, depth)
     if isinstance(node, dict):
         return _shape_of_table(node, path, now_ns, depth)
-    return _Shape(path, many=False) if not path and decode_number(node) is not None else None
+    number = decode_number(node)
+    if path or number is None or number[1] is Quality.MISSING:
+        return None
+    return _Shape(path, many=False)
 
 
 def _shape_of_list(node: list[Any], path: str, now_ns: int, depth: int) -> _Shape | None:
@@ -299,7 +304,12 @@ def _guess(
         del payload["reference"]
     _say_time(payload, documents, remarks)
     samples = tuple(s for t in topics for s in by_topic[t])
-    return Guess(pattern, payload, samples, tuple(remarks))
+    beside = (
+        {p.rsplit(".", 1)[-1].strip("[]'") for p in shape.found.values()}
+        if shape.value.endswith("{channel}")
+        else ()
+    )
+    return Guess(pattern, payload, samples, tuple(remarks), frozenset(beside))
 
 
 def _pattern(topics: list[str], shape: _Shape, found: dict[str, str]) -> str:
