@@ -131,7 +131,9 @@ def _fold(name: str) -> str:
 
 
 def _step(name: str) -> str:
-    return name if re.fullmatch(r"[A-Za-z_][\w-]*", name) else f"['{name}']"
+    if re.fullmatch(r"[A-Za-z_][\w-]*", name):
+        return name
+    return "['" + re.sub(r"(['\\])", r"\\\1", name) + "']"
 
 
 def _join(path: str, step: str) -> str:
@@ -178,9 +180,9 @@ def _shape_of_list(node: list[Any], path: str, now_ns: int, depth: int) -> _Shap
 
 
 def _shape_of_table(node: dict[Any, Any], path: str, now_ns: int, depth: int) -> _Shape | None:
-    found = dict(_beside(node, path, now_ns))
-    taken = {p.rsplit(".", 1)[-1] for p in found.values()}
-    rest = [k for k in node if isinstance(k, str) and _step(k) not in taken]
+    named = dict(_beside(node, now_ns))
+    found = {what: _join(path, _step(key)) for what, key in named.items()}
+    rest = [k for k in node if isinstance(k, str) and k not in named.values()]
     rest.sort(key=lambda k: _VALUES.index(_fold(k)) if _fold(k) in _VALUES else len(_VALUES))
     best: _Shape | None = None
     for key in rest:
@@ -239,8 +241,8 @@ def _shape_of_plain_keys(node: dict[Any, Any], rest: list[str], path: str) -> _S
     return None
 
 
-def _beside(node: dict[Any, Any], path: str, now_ns: int) -> Iterator[tuple[str, str]]:
-    """Yield what stands beside readings in a table: (key of the payload table, path)."""
+def _beside(node: dict[Any, Any], now_ns: int) -> Iterator[tuple[str, str]]:
+    """Yield what stands beside readings in a table: (key of the payload table, its key here)."""
     done: set[str] = set()
     for key, word in node.items():
         if not isinstance(key, str) or isinstance(word, (dict, list)):
@@ -249,7 +251,7 @@ def _beside(node: dict[Any, Any], path: str, now_ns: int) -> Iterator[tuple[str,
         for what, names in _NAMES.items():
             if what not in done and folded in names and _fits(what, word, now_ns):
                 done.add(what)
-                yield what, _join(path, _step(key))
+                yield what, key
                 break
 
 
@@ -304,11 +306,8 @@ def _guess(
         del payload["reference"]
     _say_time(payload, documents, remarks)
     samples = tuple(s for t in topics for s in by_topic[t])
-    beside = (
-        {p.rsplit(".", 1)[-1].strip("[]'") for p in shape.found.values()}
-        if shape.value.endswith("{channel}")
-        else ()
-    )
+    ends = [decode_path(p)[-1:] for p in shape.found.values()]
+    beside = {str(e[0]) for e in ends if e} if shape.value.endswith("{channel}") else set()
     return Guess(pattern, payload, samples, tuple(remarks), frozenset(beside))
 
 

@@ -18,10 +18,10 @@ MOST_LEAVES = 100_000
 
 _TOKEN = re.compile(
     r"""
-      \[\s*(?:(?P<index>-?\d{1,9})|(?P<star>\*)|\{(?P<inner>\w+)\}|'(?P<single>[^']*)'|"(?P<double>[^"]*)")\s*\]
+      \[\s*(?:(?P<index>-?\d{1,9})|(?P<star>\*)|\{(?P<inner>\w+)\}|'(?P<single>(?:[^'\\]|\\.)*)'|"(?P<double>(?:[^"\\]|\\.)*)")\s*\]
     | (?:\.|(?<![\].}\w*'"]))(?:(?P<dotstar>\*)|\{(?P<named>\w+)\}|(?P<name>[^\s.\[\]{}*'"]+))
     """,
-    re.VERBOSE,
+    re.VERBOSE | re.DOTALL,
 )
 
 
@@ -80,8 +80,8 @@ def decode_path(text: str) -> tuple[Step, ...]:
         elif found["inner"] or found["named"]:
             steps.append(Branch(found["inner"] or found["named"]))
         else:
-            name = next(found[k] for k in ("single", "double", "name") if found[k] is not None)
-            steps.append(name)
+            quoted = found["single"] if found["single"] is not None else found["double"]
+            steps.append(found["name"] if quoted is None else re.sub(r"(?s)\\(.)", r"\1", quoted))
         at = match.end()
         if len(steps) > MOST_STEPS:
             raise UsageError(

@@ -60,6 +60,8 @@ def test_named_parts_keep_their_keys() -> None:
         ("a.b[0]", ("a", "b", 0)),
         ("['a b'].c", ("a b", "c")),
         ('["°C"]', ("°C",)),
+        (r"['it\'s']", ("it's",)),
+        (r"['a\\b']['\"']", ("a\\b", '"')),
         ("{channel}.v", (Branch("channel"), "v")),
         ("a.{channel}", ("a", Branch("channel"))),
         ("[{module}][*]", (Branch("module"), Branch())),
