@@ -85,7 +85,7 @@ def browse(
 
     Returns
     -------
-    one for each object that holds temperatures, in the order they were met
+    one for each object that holds temperatures, variables in the order of their names
 
     Raises
     ------
@@ -250,13 +250,14 @@ class _Walk:
 
     def _told(self, detail: str) -> tuple[Heard, ...]:
         groups: dict[str, list[_Found]] = defaultdict(list)
-        for one in self._found.values():
+        for one in sorted(self._found.values(), key=lambda f: _natural(f.name)):
             groups[one.parent].append(one)
         proposal = self._facts | {
             "nodes": [
                 {"node": f.text, "channel": _label(f, groups), "unit": f.unit}
                 | ({"module": f.parent} if f.parent else {})
-                for f in self._found.values()
+                for members in groups.values()
+                for f in members
             ]
         }
         offered = ", ".join(sorted(k for k in self._offered if k))
@@ -302,6 +303,15 @@ def _label(found: _Found, groups: dict[str, list[_Found]]) -> str:
     return f"{found.parent} {found.name}".strip() if same > 1 else found.name
 
 
+def _natural(text: str) -> list[tuple[int, str]]:
+    """Return a key that sorts "Core10" after "Core9"."""
+    return [
+        (int(p), "") if p.isdecimal() else (0, p.casefold())
+        for p in re.split(r"(\d{1,18})", text)
+        if p
+    ]
+
+
 def _rate(times_ns: list[int]) -> float:
     if len(times_ns) < 3 or times_ns[-1] <= times_ns[1]:
         return math.nan
@@ -326,9 +336,7 @@ async def _made_by(client: Client) -> str:
         ).read_value()
     except UaError:
         return ""
-    parts = (
-        getattr(info, k, "") or "" for k in ("ManufacturerName", "ProductName", "SoftwareVersion")
-    )
+    parts = (getattr(info, k, "") or "" for k in ("ProductName", "SoftwareVersion"))
     return " ".join(p for p in parts if p)
 
 

@@ -115,11 +115,13 @@ class OpcUaLink:
         back_off = BackOff(most_s=_LONGEST_WAIT_S)
         while not stopping.is_set():
             client: Client | None = None
+            guard: asyncio.Task[None] | None = None
             greeted = False
             try:
                 with told_apart(self._plan.url):
                     client = await made_client(self._plan, self._folder)
                     client.max_messagesize = _MESSAGE_LIMIT
+                    guard = asyncio.create_task(self._guard(client))
                     await client.connect(
                         auto_reconnect=True,
                         reconnect_max_delay=_LONGEST_WAIT_S,
@@ -138,10 +140,28 @@ class OpcUaLink:
                 )
                 await self._pass_on(deliver)
                 await _sleep(wait_s, stopping)
+            except InstrumentTrouble:
+                await self._pass_on(deliver)
+                raise
             finally:
+                if guard is not None:
+                    guard.cancel()
                 if client is not None:
                     await _farewell(client)
         await self._pass_on(deliver)
+
+    async def _guard(self, client: Client) -> None:
+        """Hang up on a server that sends a message larger than we hold; the library waits for all of it."""
+        while True:
+            await asyncio.sleep(_LOOK_S)
+            link = client.uaclient.protocol
+            waiting = link.receive_buffer if link is not None else None
+            if waiting is not None and len(waiting) > _MESSAGE_LIMIT:
+                self._say(
+                    NoticeKind.REFUSED,
+                    f"a message of more than {_MESSAGE_LIMIT / 1e6:g} MB from {self._plan.url}",
+                )
+                client.disconnect_socket()
 
     # -- one connection -------------------------------------------------------------------------
 
