@@ -18,10 +18,12 @@ import pytest
 
 from ovenwright.domain.live import NoticeKind
 from ovenwright.domain.run import Quality
+from ovenwright.domain.sources.lines import SerialPort
 from ovenwright.domain.sources.modbus import ModbusSource
 from ovenwright.errors import InstrumentTrouble
 from ovenwright.sources.finding_modbus import find_units
 from ovenwright.sources.modbus import ModbusInstrument
+from ovenwright.sources.modbus_link import ModbusLink, UnitSilent
 from ovenwright.testing.source_suite import Listening, SystemClock
 
 SERVER = Path(__file__).parent.parent / "peers" / "modbus_server.c"
@@ -281,6 +283,22 @@ def test_finding_names_the_unit_and_guesses_its_numbers(peer: Peer, port: int) -
 def test_finding_gives_up_politely_where_nothing_answers(port: int) -> None:
     with pytest.raises(InstrumentTrouble, match="no connection"):
         find_units(host="127.0.0.1", port=port, units=range(1, 3), timeout_s=0.2)
+
+
+def test_a_clock_set_back_does_not_hold_up_a_silent_line(
+    line: tuple[Path, Path, subprocess.Popen[bytes]], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    link = ModbusLink(serial=SerialPort(device=str(line[0]), baud=115200), timeout_s=0.3)
+    link.open()
+    begin = time.monotonic()
+    monkeypatch.setattr(
+        time,
+        "time",
+        lambda: time.time_ns() / 1e9 - (3600.0 if time.monotonic() - begin > 0.1 else 0.0),
+    )
+    with contextlib.closing(link), pytest.raises(UnitSilent):
+        link.read(1, "holding", 0, 1)
+    assert time.monotonic() - begin < 2.0
 
 
 def test_swapped_registers_are_guessed_as_such(peer: Peer, port: int) -> None:
