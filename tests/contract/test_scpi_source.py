@@ -163,6 +163,16 @@ def test_over_a_serial_line_that_is_unplugged(tmp_path: Path) -> None:
     assert heard.readings[0].value == 21.5
 
 
+def test_scans_that_could_not_be_made_are_counted(instrument: Instrument, port: int) -> None:
+    # the recorder takes 0.35 s for each batch, the plan wants a scan each 0.1 s
+    source = ScpiInstrument(plan(host="127.0.0.1", port=port), SystemClock())
+    with Listening(source, delay_s=0.35) as heard:
+        heard.until(lambda: len(heard.readings) >= 6)
+    lost = [n.value for n in heard.notices if n.kind is NoticeKind.LOSS]
+    assert lost
+    assert all(value >= 2 and value % 2 == 0 for value in lost)  # two readings a scan
+
+
 def test_a_name_no_host_can_have_is_an_error() -> None:
     with listen(plan(host="a" * 70 + ".example")) as heard:
         heard.until(lambda: heard.trouble is not None)

@@ -114,7 +114,7 @@ class ModbusInstrument:
                     scan.notices.append(
                         Notice(NoticeKind.LOSS, self._clock.now_ns(),
                                f"{missed} scans left out: one takes longer than {plan.interval_s:g} s",
-                               value=float(missed))
+                               value=float(missed * len(plan.fed())))
                     )  # fmt: skip
                 try:
                     self._scan(link, scan, life.stopping)

@@ -92,7 +92,7 @@ class ScpiInstrument:
                 if missed:
                     life.tell(NoticeKind.LOSS,
                               f"{missed} scans left out: one takes longer than {plan.interval_s:g} s",
-                              module=module, value=float(missed))  # fmt: skip
+                              module=module, value=float(missed * len(plan.fed())))  # fmt: skip
                 link.forget()  # an answer that came too late is none to the next question
                 link.send(plan.read)
                 answer = link.answer(plan.timeout_s, life.stopping)
