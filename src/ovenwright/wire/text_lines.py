@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 
@@ -13,23 +12,10 @@ from ovenwright.domain.sources.lines import FIELDS, TextMapping
 from ovenwright.errors import UsageError
 from ovenwright.physics.units import to_celsius
 from ovenwright.wire.counting import CountWatch
+from ovenwright.wire.line_patterns import line_pattern
 from ovenwright.wire.reading_words import decode_count, decode_number, decode_time, decode_unit
 from ovenwright.wire.time_patterns import decode_patterned_time, zone_of
 
-_NUMBER = r"[+-]?(?:\d+(?:[.]\d*)?|[.]\d+)(?:[eE][+-]?\d+)?"
-_WORDS = r"[A-Za-z.+-]{1,12}(?:/[A-Za-z]{1,2})?"
-_GROUPS = {
-    "channel": r"[^\s=:;,|<>{}\[\]()\"']+",
-    "value": rf"(?:{_NUMBER}|{_WORDS}|)",
-    "unit": r"\s*(?:°\s*[CFK]|deg\s?[CFK]|℃|℉|[CFK]|mV|[Oo]hms?|Ω|Ω)?(?![A-Za-z])",
-    "module": r"[^\s=:;,|<>{}\[\]()\"']+",
-    "time": r"[0-9][0-9T:.,/ +Z-]*[0-9Z]|[0-9]",
-    "sequence": r"\d+",
-    "lost": r"\d+",
-    "battery": _NUMBER,
-    "signal": _NUMBER,
-    "reference": _NUMBER,
-}
 _OPEN_WORDS = frozenset({"oc", "o/c", "burnout", "----.-", "ovl", "ovr", "ovf", "+ovf", "inf"})
 _MISSING_WORDS = frozenset({"err", "error", "fault", "fail", "*", "****", "?", "---.-", "#n/a"})
 _USUAL_MARKS = dict.fromkeys(_OPEN_WORDS, Quality.OVERFLOW) | dict.fromkeys(
@@ -54,41 +40,6 @@ class _Line:
     module: str = ""
     reference: str | None = None
     fields: dict[str, str] = field(default_factory=dict)
-
-
-def line_pattern(text: str, *, decimal: str = ".") -> re.Pattern[str]:
-    """Return the regular expression a pattern stands for.
-
-    Parameters
-    ----------
-    text : a pattern with fields in braces, or a regular expression between slashes
-    decimal : decimal mark of the numbers
-
-    Raises
-    ------
-    UsageError : if it can't be read
-    """
-    if len(text) > 2 and text.startswith("/") and text.endswith("/"):
-        expression = text[1:-1]
-    else:
-        parts: list[str] = []
-        for piece in re.split(r"(\{[^{}]*\})", text):
-            if piece.startswith("{") and piece.endswith("}"):
-                name = piece[1:-1]
-                if name not in _GROUPS:
-                    raise UsageError(
-                        f"{name!r} is no field of a line", where=text,
-                        remedy=f"fields: {', '.join(FIELDS)}",
-                    )  # fmt: skip
-                group = _GROUPS[name].replace("[.]", f"[.{decimal}]")
-                parts.append(f"(?P<{name}>{group})")
-            else:
-                parts.append(r"\s+".join(re.escape(p) for p in re.split(r"\s+", piece)))
-        expression = "".join(parts)
-    try:
-        return re.compile(expression)
-    except (re.error, OverflowError, RecursionError) as cause:
-        raise UsageError(f"the pattern can't be read: {cause}", where=text) from cause
 
 
 class TextReader:

@@ -11,7 +11,8 @@ from ovenwright.domain.live import NoticeKind, Reading
 from ovenwright.domain.run import NS, Quality
 from ovenwright.domain.sources.lines import TextMapping
 from ovenwright.errors import UsageError
-from ovenwright.wire.text_lines import TextReader, line_pattern
+from ovenwright.wire.line_patterns import line_pattern
+from ovenwright.wire.text_lines import TextReader
 from ovenwright.wire.time_patterns import decode_patterned_time, zone_of
 
 NOW = 1_772_611_200 * NS  # 2026-03-04 08:00:00 UTC (date -u -d ... +%s)
