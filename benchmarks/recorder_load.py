@@ -2,10 +2,11 @@
 
 Run: python benchmarks/recorder_load.py [--seconds 60]   (needs mosquitto)
 
-Prints: CPU of the recorder as a share of one core, its memory at a quarter of the time and at the
-end, delay from the instrument's time to the commit and to a reader that follows the journal; then
-what the recorder takes from a source in the same process, what the journal takes alone, and what
-SQLite takes of the same bytes without a journal around it.
+Prints: CPU of the recorder as a share of one core, its memory over the time and the slope of its last
+third (the memory for repeats fills up in the first five minutes), delay from the instrument's time to
+the commit and to a reader that follows the journal; then what the recorder takes from a source in
+the same process, what the journal takes alone, and what SQLite takes of the same bytes without a
+journal around it.
 """
 
 from __future__ import annotations
@@ -183,10 +184,10 @@ def over_mqtt(seconds: float) -> None:
     print(f"over MQTT, {seconds:.0f} s: {published} readings published, "
           f"{sealed.get('samples')} sealed, {published / seconds:.0f}/s")  # fmt: skip
     print(f"  recorder: {100 * share:.1f} % of one core")
-    quarter = memory[len(memory) // 4 :]
-    slope = np.polyfit(np.arange(len(quarter)), quarter, 1)[0] if len(quarter) > 5 else np.nan
-    print(f"  memory: {quarter[0]:.1f} MB at a quarter, {quarter[-1]:.1f} MB at the end, "
-          f"{slope * 3600:+.1f} MB an hour by its slope")  # fmt: skip
+    last = memory[len(memory) * 2 // 3 :]
+    slope = np.polyfit(np.arange(len(last)), last, 1)[0] * 3600 if len(last) > 5 else np.nan
+    marks = ", ".join(f"{m:.0f}" for m in memory[:: max(1, len(memory) // 8)])
+    print(f"  memory over the time: {marks} MB; last third {slope:+.0f} MB an hour")
     for name, found in delays.items():
         all_ms = np.concatenate(found)
         p50, p95, top = np.percentile(all_ms, [50, 95, 100])

@@ -73,7 +73,8 @@ def run(args: argparse.Namespace, settings: Settings) -> int:
 def _record(args: argparse.Namespace, settings: Settings, tools: Tools) -> int:
     from ovenwright.cli.record_events import EventPrinter, in_words
     from ovenwright.recording.steady_clock import SystemClock
-    from ovenwright.workflow.recording_verbs import read_start, record_plan
+    from ovenwright.workflow.recording_verbs import record_plan
+    from ovenwright.workflow.start_words import read_start
 
     library = tools.library()
     plan_file = Path(args.plan)

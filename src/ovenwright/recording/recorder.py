@@ -5,15 +5,16 @@ from __future__ import annotations
 import math
 import queue
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, replace
 from typing import Any
 
-from ovenwright.domain.live import Batch, Notice, NoticeKind, Reading, Source, Stopping
+from ovenwright.domain.live import Batch, NoticeKind, Reading, Source, Stopping
 from ovenwright.domain.plan import Plan
 from ovenwright.domain.run import NS, Mark, MarkKind
 from ovenwright.errors import InstrumentTrouble, OvenwrightError, StorageTrouble, TooLittleData
 from ovenwright.recording.alarms import AlarmNews, Alarms, PassOn
 from ovenwright.recording.assembling import mark_facts, mark_from
+from ovenwright.recording.gate import Gate, RecentWords
 from ovenwright.recording.intake import Intake
 from ovenwright.recording.latest import Coming, Latest, Shown
 from ovenwright.recording.life import Event, Life, State
@@ -23,12 +24,10 @@ from ovenwright.recording.sealing import Sealed, seal_recovered
 from ovenwright.recording.steady_clock import SteadyClock
 from ovenwright.recording.store import Store
 from ovenwright.storage.journal import Journal, remove_files
-from ovenwright.storage.journal_frames import FrameKind, known_unit
+from ovenwright.storage.journal_frames import FrameKind
 from ovenwright.storage.journal_reading import recover
 from ovenwright.storage.logbook import Logbook
 
-_FARTHEST_NS = 1 << 62
-_QUIET_KINDS = frozenset({NoticeKind.BATTERY, NoticeKind.SIGNAL, NoticeKind.CLOCK})
 _AXIS_SLACK_NS = 5 * NS
 
 
@@ -48,17 +47,6 @@ class Snapshot:
     alarms: tuple[tuple[str, str], ...]
     marks: tuple[Mark, ...]
     remarks: tuple[str, ...]
-
-
-@dataclass(slots=True)
-class _Words:
-    """The last few things worth a line."""
-
-    lines: list[str] = field(default_factory=list)
-
-    def add(self, line: str) -> None:
-        if not self.lines or self.lines[-1] != line:
-            self.lines = [*self.lines[-7:], line]
 
 
 class Recorder:
@@ -110,13 +98,11 @@ class Recorder:
         self._lead_in: list[Reading] = []
         self._alarms: Alarms | None = None
         self._marks: list[Mark] = []
-        self._told_notices: dict[tuple[str, NoticeKind], tuple[str, float, int]] = {}
-        self._strangers: set[str] = set()
+        self._words = RecentWords()
+        self._gate = Gate(self._names, tell, self._words)
         self._aside = 0
-        self._refused_units: set[str] = set()
         self._last_shown_ns = 0
         self._axis_offset_ns = 0
-        self._words = _Words()
         self._asked_to_stop = ""
         self._wishes: queue.SimpleQueue[tuple[MarkKind, str] | None] = queue.SimpleQueue()
         self._source_trouble: OvenwrightError | None = None
@@ -217,7 +203,7 @@ class Recorder:
     def _keep_lead_in(self, readings: Sequence[Reading]) -> None:
         if self._start_rule.start.kind in {StartKind.NOW, StartKind.AT}:
             return
-        self._lead_in += [r for r in readings if self._wanted(r)]
+        self._lead_in += [r for r in readings if self._gate.wants(r)]
         oldest = self._clock.now_ns() - round(self._pace.lead_in_s * NS)
         if self._lead_in and self._lead_in[0].received_ns < oldest:
             self._lead_in = [r for r in self._lead_in if r.received_ns >= oldest]
@@ -306,14 +292,14 @@ class Recorder:
 
     def _take(self, batch: Batch) -> None:
         self._look_at(batch)
-        kept = [r for r in batch.readings if self._wanted(r)]
+        kept = [r for r in batch.readings if self._gate.wants(r)]
         started = self._store.head.started_ns
         within = [r for r in kept if not (r.late and r.time_ns < started)]
         self._aside += len(kept) - len(within)
         for notice in batch.notices:
             if notice.kind is NoticeKind.REBOOTED:
                 self._store.count_begins_anew(self._names)
-            if self._is_news(notice):
+            if self._gate.is_news(notice):
                 value = None if math.isnan(notice.value) else notice.value
                 facts = {
                     "kind": notice.kind.value,
@@ -327,46 +313,11 @@ class Recorder:
 
     def _look_at(self, batch: Batch) -> None:
         self._latest.take(batch.readings, batch.notices)
-        for notice in batch.notices:
-            if notice.text and notice.kind not in _QUIET_KINDS:
-                self._words.add(f"{notice.module}: {notice.text}" if notice.module else notice.text)
+        self._gate.look(batch)
         for reading in batch.readings:
-            if not reading.known or reading.channel not in self._names:
-                if reading.channel not in self._strangers and len(self._strangers) < 1000:
-                    self._strangers.add(reading.channel)
-                    self._words.add(f"{reading.channel} is not in the plan and is not recorded")
-                    self._tell("stranger", {"channel": reading.channel, "module": reading.module})
-            elif not reading.late:
+            if reading.channel in self._names and not reading.late:
                 away = reading.time_ns - reading.received_ns
                 self._axis_offset_ns = away if abs(away) > _AXIS_SLACK_NS else 0
-
-    def _wanted(self, reading: Reading) -> bool:
-        if not reading.known or reading.channel not in self._names:
-            return False
-        if not known_unit(reading.unit) or abs(reading.time_ns) > _FARTHEST_NS:
-            if reading.channel not in self._refused_units:
-                self._refused_units.add(reading.channel)
-                self._words.add(f"{reading.channel}: unit {reading.unit!r} can't be recorded")
-                self._tell("refused", {"channel": reading.channel, "unit": reading.unit})
-            return False
-        return True
-
-    def _is_news(self, notice: Notice) -> bool:
-        key = (notice.module, notice.kind)
-        if key not in self._told_notices and len(self._told_notices) > 5000:
-            return False
-        text, value, at_ns = self._told_notices.get(key, ("", math.nan, -_FARTHEST_NS))
-        quiet = notice.kind in _QUIET_KINDS
-        changed = math.isnan(value) or abs(notice.value - value) > 0.02 * max(abs(value), 0.5)
-        if notice.kind is NoticeKind.LOSS:
-            fresh = True
-        elif quiet:
-            fresh = changed and notice.received_ns - at_ns > 10 * NS
-        else:  # a flood of the same words is written once a second
-            fresh = notice.text != text or notice.received_ns - at_ns > NS
-        if fresh:
-            self._told_notices[key] = (notice.text, notice.value, notice.received_ns)
-        return fresh
 
     # marks, requests, alarms --------------------------------------------------------------
 

@@ -54,6 +54,12 @@ def seal_left_behind(logbook: Logbook, files: JournalFiles) -> Sealed:
     TooLittleData : if it is sound and holds no reading; such a journal is removed
     """
     with journal_held(files):
+        if not any(path.exists() for path in files.content):
+            raise StorageTrouble(
+                "another program has sealed this recording meanwhile",
+                where=files.id,
+                remedy="see it with: ovenwright runs",
+            )
         recovered = recover(files)
         if not len(recovered.rows):
             if recovered.damage:

@@ -2,14 +2,11 @@
 
 from __future__ import annotations
 
-import re
 import secrets
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
-from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any
-from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
 import numpy as np
 
@@ -17,13 +14,13 @@ from ovenwright import __version__
 from ovenwright.domain.kinetics import ReferenceLibrary
 from ovenwright.domain.live import Clock, Source, Stopping
 from ovenwright.domain.plan import Plan
-from ovenwright.domain.run import NS, Mark, MarkKind
+from ovenwright.domain.run import Mark, MarkKind
 from ovenwright.domain.sources.mqtt import MqttSource
 from ovenwright.errors import StorageTrouble, TooLittleData, UnknownName, UsageError
 from ovenwright.recording.assembling import mark_facts
 from ovenwright.recording.pace import Pace, Telling
 from ovenwright.recording.recorder import Recorder, Snapshot
-from ovenwright.recording.rules import Start, StartKind
+from ovenwright.recording.rules import Start
 from ovenwright.recording.sealing import Sealed, seal_left_behind
 from ovenwright.recording.steady_clock import SteadyClock, SystemClock
 from ovenwright.storage.journal import (
@@ -388,61 +385,3 @@ def _going_on(logbook: Logbook, run_ref: str) -> JournalFiles:
             remedy="name one with --run: " + ", ".join(f.id for f in fits[:6]),
         )
     return fits[0]
-
-
-# the words of --start ---------------------------------------------------------------------
-
-_CROSSING = re.compile(r"(above|below)=(.+):\s*([-+]?\d+(?:\.\d+)?)\s*(?:°?\s*C)?")
-
-
-def read_start(words: str, *, zone: str, now_ns: int) -> Start:
-    """Return what a recording waits for.
-
-    Parameters
-    ----------
-    words : ``now``, ``load-in``, ``at=14:30``, ``at=2026-03-04T14:30``, ``above=CHANNEL:60`` or
-        ``below=CHANNEL:60``
-    zone : time zone of a time without one
-    now_ns : this moment; a time of day means the next such moment
-
-    Raises
-    ------
-    UsageError : if it is none of these
-    """
-    if words in {"now", "load-in"}:
-        return Start(StartKind(words))
-    if crossing := _CROSSING.fullmatch(words):
-        kind = StartKind(crossing[1])
-        return Start(kind, channel=crossing[2].strip(), level_c=float(crossing[3]))
-    if words.startswith("at="):
-        return Start(StartKind.AT, at_ns=_moment(words.removeprefix("at="), zone, now_ns))
-    raise UsageError(
-        f"{words!r} is no start",
-        where="--start",
-        remedy="write now, load-in, at=14:30, at=2026-03-04T14:30, above=CHANNEL:60 or "
-        "below=CHANNEL:60",
-    )
-
-
-def _moment(text: str, zone: str, now_ns: int) -> int:
-    try:
-        here = ZoneInfo(zone or "UTC")
-    except (ZoneInfoNotFoundError, ValueError) as cause:
-        raise UsageError(f"{zone!r} is no time zone", where="--start") from cause
-    now = datetime.fromtimestamp(now_ns / NS, UTC).astimezone(here)
-    try:
-        if re.fullmatch(r"\d\d?:\d\d(:\d\d)?", text):
-            hour, minute, *rest = (int(p) for p in text.split(":"))
-            at = now.replace(hour=hour, minute=minute, second=(rest or [0])[0], microsecond=0)
-            if at <= now:
-                at += timedelta(days=1)
-        else:
-            at = datetime.fromisoformat(text)
-            at = at if at.tzinfo else at.replace(tzinfo=here)
-    except ValueError as cause:
-        raise UsageError(
-            f"{text!r} is no time", where="--start", remedy="write at=14:30 or at=2026-03-04T14:30"
-        ) from cause
-    if at <= now:
-        raise UsageError(f"{text} has passed already", where="--start", remedy="give a later time")
-    return round(at.timestamp() * NS)

@@ -24,10 +24,10 @@ from ovenwright.wire.celsius import celsius_of
 from ovenwright.workflow.recording_verbs import (
     mark_recording,
     open_recordings,
-    read_start,
     recover_recordings,
     rescue,
 )
+from ovenwright.workflow.start_words import read_start
 
 T0 = 1_772_633_520 * NS  # 2026-03-04T14:12:00Z
 

@@ -316,3 +316,40 @@ def test_marks_survive_the_journal() -> None:
     mark = Mark(MarkKind.GAP, 5, "x", "person", "core", 9)
     assert mark_from(mark_facts(mark)) == mark
     assert mark_from({"kind": "nonsense"}) is None
+
+
+def test_a_journal_that_turns_out_damaged_ends_the_recording_and_is_kept(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    import sqlite3
+
+    from ovenwright.storage.journal import Journal, trouble_of
+
+    bench = Bench(tmp_path)
+    real = Journal.append
+
+    def append(self: Journal, *args: object, **more: object) -> object:
+        if bench.events("durable"):
+            cause = sqlite3.DatabaseError("database disk image is malformed")
+            cause.sqlite_errorcode = sqlite3.SQLITE_CORRUPT
+            raise trouble_of(cause, self.files.database) from cause
+        return real(self, *args, **more)  # type: ignore[arg-type]
+
+    monkeypatch.setattr(Journal, "append", append)
+    recorder = bench.recorder([Ticking(bench.steady)])
+    with pytest.raises(StorageTrouble, match="damaged") as caught:
+        recorder.run(bench.stopping)
+    assert "--recover" in caught.value.remedy
+    assert recorder.state is State.BROKEN
+    (files,) = journal_files(bench.book.journals_dir)
+    assert not files.recording
+
+
+def test_a_start_that_the_disk_refuses_is_told_and_leaves_nothing(tmp_path: Path) -> None:
+    bench = Bench(tmp_path)
+    bench.book.folder.mkdir()
+    bench.book.journals_dir.write_text("a file stands here")
+    recorder = bench.recorder([Ticking(bench.steady)])
+    with pytest.raises(StorageTrouble, match="a file of that name"):
+        recorder.run(bench.stopping)
+    assert recorder.state is State.BROKEN
