@@ -116,6 +116,9 @@ def render(snapshot: Snapshot, notes: tuple[str, ...], unit: str) -> RenderableT
     if snapshot.coming:
         ahead = ", ".join(f"{c.name} in {_clock(c.in_s)}" for c in snapshot.coming)
         parts.append(Text(f"next crossings at this rate: {ahead}"))
+    if snapshot.links:
+        more = f"; {len(snapshot.links) - 4} more" if len(snapshot.links) > 4 else ""
+        parts.append(Text("; ".join(snapshot.links[:4]) + more))
     for name, channel in snapshot.alarms:
         parts.append(Text(f"ALARM {name}: {channel}", style="bold red"))
     if snapshot.unflushed > 1000:

@@ -151,6 +151,21 @@ class Latest:
         """Return how fast the channel changes, NaN where that can't be said yet."""
         return self._tracks[channel].rate_k_min()
 
+    def links(self) -> tuple[str, ...]:
+        """Return what each module last said of its battery, signal and link, in words."""
+        said: dict[str, list[str]] = {}
+        for (module, kind), notice in self.states.items():
+            if kind is NoticeKind.BATTERY:
+                word = f"battery {notice.value:.0%}"
+            elif kind is NoticeKind.SIGNAL:
+                word = f"signal {notice.value:g}"
+            else:
+                continue
+            said.setdefault(module, []).append(word)
+        return tuple(
+            f"{module or 'instrument'}: {', '.join(words)}" for module, words in said.items()
+        )
+
     def shown(self, now_ns: int) -> tuple[Shown, ...]:
         """Return every channel of the plan as it is at this moment, in plan order."""
         return tuple(

@@ -47,6 +47,7 @@ class Snapshot:
     alarms: tuple[tuple[str, str], ...]
     marks: tuple[Mark, ...]
     remarks: tuple[str, ...]
+    links: tuple[str, ...] = ()
 
 
 class Recorder:
@@ -455,5 +456,6 @@ class Recorder:
                 alarms=self._alarms.standing if self._alarms else (),
                 marks=tuple(self._marks[-5:]),
                 remarks=tuple(self._words.lines),
+                links=self._latest.links(),
             )
         )

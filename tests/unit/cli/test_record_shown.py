@@ -6,7 +6,6 @@ import io
 import json
 import math
 import os
-import pty
 import sys
 import threading
 import time
@@ -40,6 +39,7 @@ SNAPSHOT = Snapshot(
     alarms=(("too hot", "air"),),
     marks=(),
     remarks=(),
+    links=("gw1: battery 50%, signal -67",),
 )
 
 
@@ -53,7 +53,7 @@ def test_the_live_view_says_what_a_person_needs_within_80_columns() -> None:
     text = shown(SNAPSHOT, "C")
     for words in (
         "recording 2026-loaf  1:02:05 of 2:00:00  12,345 readings durable",
-        "61.0", "+1.2", "silent 42 s", "core 93 °C in 12:34", "ALARM too hot: air",
+        "61.0", "+1.2", "silent 42 s", "core 93 °C in 12:34", "ALARM too hot: air", "gw1: battery 50%, signal -67",
         "5,000 readings wait for the disk", "door", "q stop and seal",
     ):  # fmt: skip
         assert words in text, text
@@ -112,6 +112,8 @@ def test_a_reader_that_stands_still_or_goes_holds_nothing_up() -> None:
 
 @pytest.mark.skipif(sys.platform == "win32", reason="needs a POSIX terminal")
 def test_keys_set_marks_and_stop(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    import pty
+
     ours, theirs = pty.openpty()
     bench = Bench(tmp_path)
     with os.fdopen(theirs, "r", closefd=True) as keyboard:

@@ -217,4 +217,4 @@ def test_late_readings_change_nothing_that_is_shown_and_strangers_are_kept_apart
     )
     assert latest.value_c("core") == 50.0
     assert set(latest.strangers) == {"x/1"}
-    assert latest.states[("gw", NoticeKind.BATTERY)].value == 0.5
+    assert latest.links() == ("gw: battery 50%",)
