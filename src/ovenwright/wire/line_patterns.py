@@ -7,16 +7,17 @@ import re
 from ovenwright.domain.sources.lines import FIELDS
 from ovenwright.errors import UsageError
 
-_NUMBER = r"[+-]?(?:\d+(?:[.]\d*)?|[.]\d+)(?:[eE][+-]?\d+)?"
+# every part has an end: noise of any length is looked through in time that grows with the length
+_NUMBER = r"[+-]?(?:\d{1,20}(?:[.]\d{0,20})?|[.]\d{1,20})(?:[eE][+-]?\d{1,4})?"
 _WORDS = r"[A-Za-z.+-]{1,12}(?:/[A-Za-z]{1,2})?"
 _GROUPS = {
-    "channel": r"[^\s=:;,|<>{}\[\]()\"']+",
+    "channel": r"[^\s=:;,|<>{}\[\]()\"']{1,100}",
     "value": rf"(?:{_NUMBER}|{_WORDS}|)",
     "unit": r"\s*(?:°\s*[CFK]|deg\s?[CFK]|℃|℉|[CFK]|mV|[Oo]hms?|Ω|Ω)?(?![A-Za-z])",
-    "module": r"[^\s=:;,|<>{}\[\]()\"']+",
-    "time": r"[0-9][0-9T:.,/ +Z-]*[0-9Z]|[0-9]",
-    "sequence": r"\d+",
-    "lost": r"\d+",
+    "module": r"[^\s=:;,|<>{}\[\]()\"']{1,100}",
+    "time": r"[0-9][0-9T:.,/ +Z-]{0,40}[0-9Z]|[0-9]",
+    "sequence": r"\d{1,19}",
+    "lost": r"\d{1,19}",
     "battery": _NUMBER,
     "signal": _NUMBER,
     "reference": _NUMBER,

@@ -1,6 +1,7 @@
 """Lines of text to readings."""
 
 import math
+import time
 from typing import Any
 
 import pytest
@@ -246,3 +247,15 @@ def test_any_text_is_readings_or_notices(
 def test_what_is_written_is_read(values: list[float]) -> None:
     assert [v for _, v, _ in read("T1={}C T2={}C".format(*values), item="{channel}={value}{unit}")] == values  # fmt: skip
     assert [v for _, v, _ in read("{};{}".format(*values), columns=("T1", "T2"))] == values
+
+
+@pytest.mark.parametrize("letter", ["a", "1", "1 ", "1.", "a:", "+", " "])
+@pytest.mark.parametrize(
+    "item", ["{channel}={value}{unit}", "{channel} {value}", "{time};{module};{channel}={value}"]
+)
+def test_long_noise_takes_time_in_step_with_its_length(item: str, letter: str) -> None:
+    pattern = line_pattern(item)
+    begin = time.perf_counter()
+    for _ in pattern.finditer((letter * 20_000)[:20_000]):
+        pass
+    assert time.perf_counter() - begin < 1.0  # without bounds it was above 10 s
