@@ -26,7 +26,7 @@ def test_each_warming_is_told_once_and_in_turn(feed: Any, in_turn: Any, counted:
     assert [e.turn for e in events if e.kind is TouchKind.TOUCHED] == list(range(1, 9))
 
 
-@pytest.mark.parametrize("seed", range(6))
+@pytest.mark.parametrize("seed", range(3))
 def test_any_order_and_any_speed(feed: Any, in_turn: Any, seed: int) -> None:
     rng = np.random.default_rng(seed)
     order = list(rng.permutation(EIGHT))

@@ -129,6 +129,8 @@ class Excursions:
             return
         inside = times >= times[-1] - max(QUIET_S, 4.0 * float(np.median(np.diff(times))))
         quiet = values[inside]
+        if quiet.size < QUIET_READINGS:  # a gap went before
+            return
         spread = float(np.median(np.abs(quiet - np.median(quiet)))) / 0.6745
         steps = np.abs(np.diff(values))
         steps = steps[steps > 1e-6]

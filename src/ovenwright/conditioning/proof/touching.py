@@ -26,6 +26,7 @@ ASYMPTOTE_K = 0.1
 the warmed leads drift by about as much (our choice)."""
 ASYMPTOTE_SHARE = 0.02
 _ALIKE = (0.7, 1.4)  # of the median: a whole module moving as one
+_MOST_DONE = 1_000
 _FALLEN = 0.04  # of the rise: what is left when the fall counts as seen
 
 
@@ -261,6 +262,9 @@ class TouchWatch:
                 )
                 self._withdraw(group)
         self._done.append(_Done(leg, counted))
+        if len(self._done) > _MOST_DONE:  # a watch that was left running must not grow
+            self._done = self._done[-_MOST_DONE // 2 :]
+            self._grouped &= {id(d.leg) for d in self._done} | {id(o) for o in self._open}
         if counted:
             events.append(self._touched(leg))
         return events
