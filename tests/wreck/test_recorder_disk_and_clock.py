@@ -18,7 +18,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from ovenwright.domain.live import Batch, Reading
+from ovenwright.domain.live import Batch, Notice, NoticeKind, Reading
 from ovenwright.domain.run import NS, MarkKind
 from ovenwright.errors import StorageTrouble
 from ovenwright.recording.pace import Pace
@@ -239,6 +239,28 @@ def test_duplicates_and_shuffles_come_out_as_if_nothing_had_happened(tmp_path: P
         np.testing.assert_array_equal(np.diff(series.time_ns), NS // 10)
     assert sealed.run.samples == len(sent)
     assert bench.events("durable")[-1]["count"] == len(sent)  # repeats were never counted
+
+
+def test_an_instrument_that_boots_anew_and_counts_from_the_start_loses_nothing(
+    tmp_path: Path,
+) -> None:
+    bench = Bench(tmp_path)
+    t = bench.steady.now_ns()
+
+    def scan(at: int, sequence: int) -> Reading:
+        # no time of its own and always the same number: only the count tells scans apart
+        moment = t + at * NS // 10
+        return Reading("core", moment, moment, 20.0, sequence=sequence, module="gw")
+
+    before = [Batch((scan(i, i),)) for i in range(20)]
+    again = [Batch((scan(25, 19),))]  # the last one sent once more
+    boot = Notice(NoticeKind.REBOOTED, t + 3 * NS, "count began anew", "gw")
+    after = [Batch((scan(30 + i, i),), (boot,) if i == 0 else ()) for i in range(20)]
+    end = [Batch(acknowledge=bench.stopping.set)]
+    sealed = bench.record([Scripted(before + again + after + end, pause_s=0.015)])
+    assert sealed is not None
+    assert sealed.run.samples == 40
+    assert "gw: count began anew" in sealed.run.notes
 
 
 def test_the_recorder_holds_only_so_much_in_memory_and_then_lets_sources_wait(
