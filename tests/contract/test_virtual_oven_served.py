@@ -114,6 +114,8 @@ def ended(process: subprocess.Popen[str]) -> dict[str, Any]:
 def messages(file: Path) -> list[tuple[float, str, dict[str, Any]]]:
     found = []
     for line in file.read_text().splitlines():
+        if not line.endswith("}}"):
+            break  # still being written
         came, topic, text = line.split(" ", 2)
         found.append((float(came), topic, json.loads(text)))
     return found
@@ -142,7 +144,7 @@ def test_over_mqtt_every_scan_arrives_as_it_was_recorded(tmp_path: Path, bread: 
             process,
             told,
         ):
-            time.sleep(4.0)
+            wait_for(lambda: len(messages(tmp_path / "heard")) > 150, 40)
             last = ended(process)
         time.sleep(0.5)
     heard = messages(tmp_path / "heard")
@@ -165,7 +167,8 @@ def test_a_gateway_stores_what_a_dead_broker_misses(tmp_path: Path, bread: Recor
     port = free_port()
     with oven(
         "--serve", f"mqtt://127.0.0.1:{port}", "--speed", "60", "--seed", "7",
-    ) as (process, _):  # fmt: skip
+    ) as (process, told):  # fmt: skip
+        assert "does not answer" in told["waiting_for"][0]
         time.sleep(1.5)  # there is no broker yet
         with broker(port), listening(port, tmp_path / "one"):
             wait_for(lambda: (tmp_path / "one").stat().st_size > 3_000)
@@ -191,7 +194,10 @@ def test_the_gateways_mischief_is_what_was_asked_for(tmp_path: Path, bread: Reco
             "--serve", f"mqtt://127.0.0.1:{port}", "--speed", "60", "--seed", "7",
             "--away", "60:60", "--repeat", "0.3", "--reboot-at", "200",
         ) as (process, _):  # fmt: skip
-            time.sleep(5.0)
+            # until the count has begun anew and gone on a little
+            wait_for(
+                lambda: 5 in [m["count"] for _, _, m in messages(tmp_path / "heard")][100:], 40
+            )
             ended(process)
         time.sleep(0.5)
     heard = [m for _, _, m in messages(tmp_path / "heard")]

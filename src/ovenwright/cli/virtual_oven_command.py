@@ -138,6 +138,7 @@ def run(args: argparse.Namespace, settings: Settings) -> int:
                 {
                     "event": "serving",
                     "urls": [o.url for o in outlets],
+                    "waiting_for": [o.waits_for() for o in outlets if o.waits_for()],
                     "scenario": args.scenario,
                     "start": stamp_text(start_ns),
                     "interval_s": scenario.interval_s,
@@ -152,6 +153,8 @@ def run(args: argparse.Namespace, settings: Settings) -> int:
             print(f"{scenario.title}: {minutes:.0f} min, a scan every {scenario.interval_s:g} s")
             for outlet in outlets:
                 print(f"  serving on {outlet.url}")
+                if outlet.waits_for():
+                    print(f"    {outlet.waits_for()}")
             if args.speed != 1.0:
                 print(
                     f"  {args.speed:g} times as fast as real: readings carry the record's own time, "

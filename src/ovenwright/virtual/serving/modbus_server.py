@@ -178,6 +178,10 @@ class ModbusServer:
         self._server.server_close()
         self._server = None
 
+    def waits_for(self) -> str:
+        """Nothing: whoever wants readings comes for them."""
+        return ""
+
     def story(self) -> str:
         """Nothing to tell."""
         return ""

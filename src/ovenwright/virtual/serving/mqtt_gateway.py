@@ -207,6 +207,10 @@ class MqttGateway:
         self._client.disconnect()
         self._client.loop_stop()
 
+    def waits_for(self) -> str:
+        """Return that the broker is awaited, where it is."""
+        return "" if self._up else "the broker does not answer; readings are stored until it does"
+
     def story(self) -> str:
         """Return how many messages went out, late or never."""
         parts = [f"{self._put} messages sent"]

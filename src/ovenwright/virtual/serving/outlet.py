@@ -33,6 +33,10 @@ class Outlet(Protocol):
         """Deliver what can still be delivered and stop serving."""
         ...
 
+    def waits_for(self) -> str:
+        """Return in a few words what it is waiting for, "" where readings get through."""
+        ...
+
     def story(self) -> str:
         """Return in a few words what became of the scans, "" where there is nothing to tell."""
         ...

@@ -123,6 +123,10 @@ class SerialLine:
                 os.close(handle)
         self._handle = self._other = -1
 
+    def waits_for(self) -> str:
+        """Nothing: whoever wants readings comes for them."""
+        return ""
+
     def story(self) -> str:
         """Return how many lines nobody read in time."""
         return f"{self._lost} lines were read by nobody" if self._lost else ""
