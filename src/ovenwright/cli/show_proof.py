@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 import sys
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -16,7 +16,7 @@ if TYPE_CHECKING:
     from rich.table import Table
 
     from ovenwright.conditioning.proof.touching import TouchEvent
-    from ovenwright.domain.proof import ChannelProof
+    from ovenwright.domain.proof import ChannelProof, Remark
     from ovenwright.workflow.proving import Look, Proved
 
 _SIGNS = {"fault": "✗", "remark": "!", "note": "·"}
@@ -142,11 +142,11 @@ def show_proof(proved: Proved, settings: Settings, *, plan_file: Path) -> None:
         ]
         if any(said):
             say(f"{module.module or 'instrument'}: {', '.join(s for s in said if s)}")
-    for remark in proof.remarks:
-        who = f"{remark.channel}: " if remark.channel else ""
-        say(f"{_SIGNS[remark.grade.value]} {who}{remark.what}")
-        if remark.remedy:
-            say(f"    {remark.remedy}")
+    for (grade, what, remedy), channels in _grouped(proof.remarks).items():
+        who = f"{', '.join(channels)}: " if channels else ""
+        say(f"{_SIGNS[grade]} {who}{what}")
+        if remedy:
+            say(f"    {remedy}")
     for one in proved.remappings:
         say(f"→ in {one.instrument}, {one.key} should feed {one.proved!r}, not {one.was!r}")
     for channel, toml in proved.certificates.items():
@@ -156,6 +156,15 @@ def show_proof(proved: Proved, settings: Settings, *, plan_file: Path) -> None:
     say(f"{proof.readiness.value.capitalize()}." + (f" Kept: {proved.kept}" if proved.kept else ""))
     if proof.readiness.value != "not ready":
         say(f"Next: ovenwright record {plan_file}")
+
+
+def _grouped(remarks: Sequence[Remark]) -> dict[tuple[str, str, str], list[str]]:
+    """Tell the same of several channels once."""
+    out: dict[tuple[str, str, str], list[str]] = {}
+    for r in remarks:
+        names = out.setdefault((r.grade.value, r.what, r.remedy), [])
+        names += [r.channel] if r.channel else []
+    return out
 
 
 def _row(c: ChannelProof, settings: Settings, *, touch: bool, bath: bool) -> list[str]:

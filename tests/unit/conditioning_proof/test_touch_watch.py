@@ -179,3 +179,9 @@ def test_wrong_calls_are_refused() -> None:
         TouchWatch(["a", "a"])
     with pytest.raises(OutOfRange):
         TouchWatch(["a"]).feed([Reading("a", 1, 1, 1.0, unit="mV")])
+
+
+def test_a_check_in_which_nobody_touched_anything_says_so_once() -> None:
+    found = weigh_touches(EIGHT, [], order=EIGHT)
+    assert found.dead == tuple(EIGHT)
+    assert [(r.grade, r.channel) for r in found.remarks] == [(Grade.FAULT, "")]

@@ -66,7 +66,7 @@ def weigh_touches(
             again.append(e.channel)
     last = {e.channel: e for e in counted}
     dead = tuple(c for c in channels if c not in turns and c not in silent)
-    remarks = [_dead(c) for c in dead]
+    remarks = [_dead(c) for c in dead] if turns else [_nobody(channels)] if dead else []
     wrong_way = tuple(c for c in turns if last[c].kind is TouchKind.REVERSED)
     remarks += [_reversed(c, last[c].rise_k) for c in wrong_way]
     for c in turns:
@@ -107,6 +107,16 @@ def _without_withdrawn(
             if mine:
                 out.remove(mine[-1])
     return out
+
+
+def _nobody(channels: Sequence[str]) -> Remark:
+    return Remark(
+        Grade.FAULT,
+        "touch",
+        f"no touch was seen on any of {len(channels)} channels",
+        "let the sensors rest first, then warm one after another for five to ten seconds, and give "
+        "it more time: --seconds",
+    )
 
 
 def _dead(name: str) -> Remark:
