@@ -16,6 +16,7 @@ from asyncua.ua.attribute_ids import AttributeIds
 from asyncua.ua.status_codes import StatusCodes
 from asyncua.ua.uaerrors import UaError, UaStatusCodeError
 from cryptography import x509
+from cryptography.hazmat.primitives.serialization import Encoding
 
 from ovenwright.domain.sources.opcua import OpcUaSource
 from ovenwright.errors import InstrumentTrouble
@@ -125,7 +126,7 @@ async def _compare(client: Client, plan: OpcUaSource, pinned: Path) -> None:
     ------
     InstrumentTrouble : if it is another
     """
-    wanted = uacrypto.der_from_x509(await uacrypto.load_certificate(pinned))
+    wanted = (await uacrypto.load_certificate(pinned)).public_bytes(Encoding.DER)
     offers = await client.connect_and_get_server_endpoints()
     # a chain begins with the server's own
     shown = [o.ServerCertificate for o in offers if o.SecurityMode == _MODES[plan.security]]
