@@ -175,7 +175,17 @@ def _series(ordered: _Ordered, channel: Channel | None) -> Series:
     if main == "degC" and counts[0] == len(rows):
         return Series(time_ns, value_c, quality)
     raw = np.where(numbers == UNITS.index(main), value, np.nan)
-    return Series(time_ns, value_c, quality, raw=raw, raw_unit=main)
+    # millivolts were turned into °C as the wire that the plan names: there is nothing to restate
+    right_already = channel is not None and channel.recorded_as and main not in _TEMPERATURES
+    restated_from = channel.recorded_as.value if channel and channel.recorded_as else ""
+    return Series(
+        time_ns,
+        value_c,
+        quality,
+        raw=raw,
+        raw_unit=main,
+        restated_from=restated_from if right_already else "",
+    )
 
 
 def _plain(value: FloatArray, quality: QualityArray, unit: str) -> tuple[FloatArray, QualityArray]:

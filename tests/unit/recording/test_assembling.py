@@ -103,6 +103,19 @@ def test_each_unit_gives_what_the_single_reading_would(tmp_path: Path) -> None:
     assert core.quality.tolist() == [int(bits) for _, bits in expected]
 
 
+def test_millivolts_read_as_the_true_wire_are_not_restated_again(tmp_path: Path) -> None:
+    # the plan says that the instrument was set to K; millivolts know nothing of that setting
+    plan = PLAN.replace('sensor = "T"', 'sensor = "T"\nrecorded_as = "K"', 1)
+    assert plan != PLAN
+    for unit, value, restated in (("mV", 0.9, "K"), ("degC", 40.0, "")):
+        folder = tmp_path / unit
+        folder.mkdir()
+        given = [Reading("core", T0, T0, value, unit, reference_c=20.0)]
+        with journal_of(folder, given, plan=plan) as journal:
+            core = run_from(recover(journal.files)).series["core"]
+        assert core.restated_from == restated
+
+
 def test_a_journal_without_its_plan_still_gives_its_temperatures(tmp_path: Path) -> None:
     given = [Reading("core", T0 + i, T0, 20.0, unit) for i, unit in enumerate(("degC", "mV"))]
     with journal_of(tmp_path, given, plan="no plan") as journal:
