@@ -29,7 +29,7 @@ from ovenwright.recording.recorder import Recorder
 from ovenwright.recording.sealing import seal_left_behind
 from ovenwright.recording.steady_clock import SteadyClock, SystemClock
 from ovenwright.storage.journal import Journal, JournalFiles, JournalHead, journal_files
-from ovenwright.storage.journal_reading import recover
+from ovenwright.storage.journal_reading import recover, resume
 from ovenwright.storage.logbook import Logbook
 from ovenwright.storage.plan_file import parse_plan
 
@@ -86,9 +86,7 @@ def record_until_killed(book: Logbook, pipe: int, first: int) -> None:
     left = [f for f in journal_files(book.journals_dir) if not f.recording]
     journal = None
     if left:
-        held = recover(left[0])
-        journal = Journal.reopen(left[0], held.head, newest=held.newest())
-        journal.count = held.unique
+        journal = resume(recover(left[0]))
 
     def begin(started_ns: int) -> Journal:
         head = JournalHead("killed", "Killed", CHANNELS, PLAN, started_ns, interval_s=0.002)
@@ -114,6 +112,7 @@ class Tally:
     acknowledged: int = 0
     lost: int = 0
     lost_after_acknowledging: int = 0
+    cut_short: int = 0  # kills in the midst of a write
     damage: list[str] = field(default_factory=list)
     bare_runs: list[str] = field(default_factory=list)
 
@@ -175,6 +174,7 @@ def kill_recorders(folder: Path, kills: int, seed: int) -> Tally:
         held = recover(files)
         tally.kills += 1
         tally.durable = durable
+        tally.cut_short += held.unfinished > 0
         tally.damage += held.damage
         there = held.unique
         tally.survived += there

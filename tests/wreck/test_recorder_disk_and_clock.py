@@ -25,7 +25,7 @@ from ovenwright.recording.pace import Pace
 from ovenwright.recording.sealing import seal_left_behind
 from ovenwright.recording.steady_clock import SteadyClock
 from ovenwright.storage.journal import Journal, journal_files
-from ovenwright.storage.journal_reading import recover
+from ovenwright.storage.journal_reading import recover, resume
 from ovenwright.testing.recording_bench import QUICK, Bench, Scripted, Ticking
 
 
@@ -199,8 +199,7 @@ def test_a_resumed_recording_never_goes_back_in_time(tmp_path: Path) -> None:
     again.clock.away_ns = -3600 * NS  # meanwhile the clock was put back by an hour
     held = recover(files)
     again.steady = SteadyClock(again.clock, not_before_ns=held.last_received_ns + 1)
-    journal = Journal.reopen(files, held.head, newest=held.newest())
-    journal.count = held.unique
+    journal = resume(held)
     second = Ticking(again.steady, value=lambda _, i: 1000.0 + i)
     again.stop_when(lambda: second.delivered > 10)
     sealed = again.record([second], resume=journal)

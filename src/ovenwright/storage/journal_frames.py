@@ -20,7 +20,7 @@ MAGIC = b"OWJ\x01"
 _HEAD = struct.Struct("<4sIIBqH")  # magic, checksum, body length, kind, received ns, count
 _ROW = struct.Struct("<qqddqHBBB")
 _CHECKED_FROM = 8  # the checksum covers all that follows it
-_NO_SEQUENCE = -(1 << 63)
+NO_SEQUENCE = -(1 << 63)
 
 ROW = np.dtype(
     [
@@ -106,7 +106,7 @@ def pack_readings(
 
 
 def _sequence(count: int | None) -> int:
-    return count if count is not None and abs(count) < 1 << 62 else _NO_SEQUENCE
+    return count if count is not None and abs(count) < 1 << 62 else NO_SEQUENCE
 
 
 def known_unit(unit: str) -> bool:

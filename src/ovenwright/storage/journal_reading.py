@@ -13,10 +13,20 @@ from typing import Any, Self
 import numpy as np
 import numpy.typing as npt
 
+from ovenwright.domain.live import Reading
+from ovenwright.domain.run import Quality
 from ovenwright.errors import StorageTrouble
 from ovenwright.storage.durable import trouble_from
-from ovenwright.storage.journal import JournalFiles, JournalHead, trouble_of
-from ovenwright.storage.journal_frames import ROW, Frame, FrameKind, carve, unpack
+from ovenwright.storage.journal import Journal, JournalFiles, JournalHead, trouble_of
+from ovenwright.storage.journal_frames import (
+    NO_SEQUENCE,
+    ROW,
+    UNITS,
+    Frame,
+    FrameKind,
+    carve,
+    unpack,
+)
 
 Rows = npt.NDArray[np.void]
 
@@ -113,14 +123,6 @@ class Recovered:
         """How many readings there are, repeats not counted."""
         return len(_unique_keys(self.rows))
 
-    def newest(self) -> dict[str, int]:
-        """Return the newest reading's time of each channel that has one."""
-        found: dict[str, int] = {}
-        for number in np.unique(self.rows["channel"]):
-            times = self.rows["time_ns"][self.rows["channel"] == number]
-            found[self.head.channels[int(number)]] = int(times.max())
-        return found
-
 
 def _unique_keys(rows: Rows) -> Rows:
     keys = np.empty(len(rows), dtype=[("channel", "<u2"), ("time_ns", "<i8")])
@@ -193,6 +195,54 @@ def recover(files: JournalFiles) -> Recovered:
         damage=tuple(damage),
         unfinished=unfinished,
         last_received_ns=max((f.received_ns for f in frames), default=0),
+    )
+
+
+def resume(held: Recovered) -> Journal:
+    """Go on with a journal that was read and found sound.
+
+    Readings of a write that was cut short are written anew: the database itself let go of them.
+
+    Raises
+    ------
+    StorageTrouble : if the journal is damaged, another recorder is at work on it, or the disk refuses
+    """
+    if held.damage:
+        raise StorageTrouble(
+            f"the journal is damaged and can't be gone on with: {held.damage[0]}",
+            where=str(held.files.database),
+            remedy="seal what can be read of it: ovenwright record --recover",
+        )
+    settled = held.rows[: len(held.rows) - held.unfinished]
+    names = held.head.channels
+    newest = {
+        names[int(n)]: int(settled["time_ns"][settled["channel"] == n].max())
+        for n in np.unique(settled["channel"])
+    }
+    journal = Journal.reopen(held.files, held.head, newest=newest)
+    journal.count = len(_unique_keys(settled))
+    try:
+        again = [_reading(row, names) for row in held.rows[len(settled) :].tolist()]
+        if again:
+            journal.append(again, now_ns=held.last_received_ns)
+    except BaseException:
+        journal.close()
+        raise
+    return journal
+
+
+def _reading(row: tuple[Any, ...], names: tuple[str, ...]) -> Reading:
+    time_ns, received_ns, value, reference_c, sequence, channel, quality, unit, late = row
+    return Reading(
+        names[channel],
+        time_ns,
+        received_ns,
+        value,
+        UNITS[unit],
+        Quality(quality),
+        reference_c,
+        sequence=None if sequence == NO_SEQUENCE else sequence,
+        late=bool(late),
     )
 
 

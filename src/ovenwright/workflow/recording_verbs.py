@@ -32,6 +32,7 @@ from ovenwright.storage.journal import (
 )
 from ovenwright.storage.journal_frames import FrameKind
 from ovenwright.storage.journal_reading import count_readings, recover
+from ovenwright.storage.journal_reading import resume as resume_journal
 from ovenwright.storage.logbook import Logbook, slug
 from ovenwright.workflow.alarm_passing import AlarmPassing, Publish
 from ovenwright.workflow.planning import checked_text
@@ -245,14 +246,7 @@ def _head(files: JournalFiles) -> JournalHead | None:
 
 def _resumed(files: JournalFiles, clock: Clock) -> tuple[Journal, SteadyClock]:
     held = recover(files)
-    if held.damage:
-        raise StorageTrouble(
-            f"the journal is damaged and can't be gone on with: {held.damage[0]}",
-            where=str(files.database),
-            remedy="seal what can be read of it: ovenwright record --recover",
-        )
-    journal = Journal.reopen(files, held.head, newest=held.newest())
-    journal.count = held.unique
+    journal = resume_journal(held)
     return journal, SteadyClock(clock, not_before_ns=held.last_received_ns + 1)
 
 

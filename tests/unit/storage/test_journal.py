@@ -26,7 +26,7 @@ from ovenwright.storage.journal_frames import (
     unpack,
 )
 from ovenwright.storage.journal_lock import RecorderLock, is_locked
-from ovenwright.storage.journal_reading import JournalReader, count_readings, recover
+from ovenwright.storage.journal_reading import JournalReader, count_readings, recover, resume
 
 T0 = 1_772_633_520_000_000_000
 NS = 1_000_000_000
@@ -167,10 +167,34 @@ def test_a_reopened_journal_knows_what_it_holds(tmp_path: Path) -> None:
         journal.append([reading(i, float(i)) for i in range(10)], now_ns=T0)
     (files,) = journal_files(tmp_path)
     held = recover(files)
-    assert (held.unique, held.newest(), held.head) == (10, {"core": T0 + 9 * NS}, head())
-    with Journal.reopen(files, held.head, newest=held.newest()) as journal:
+    assert (held.unique, held.head) == (10, head())
+    with resume(held) as journal:
+        assert journal.count == 10
         told = journal.append([reading(9, 9.0), reading(4, 4.0), reading(10, 10.0)], now_ns=T0)
         assert told.new == 1
+
+
+def test_a_write_that_was_cut_short_is_told_and_written_anew_on_resuming(tmp_path: Path) -> None:
+    live, left = tmp_path / "live", tmp_path / "left"
+    left.mkdir()
+    with Journal.create(live, head()) as journal:
+        for i in range(3):
+            journal.append([reading(i, float(i)), reading(i, float(i), "air")], now_ns=T0 + i)
+        for path in journal.files.content[:1] + journal.files.content[2:]:
+            (left / path.name).write_bytes(path.read_bytes())
+    (files,) = journal_files(left)
+    log = files.wal.read_bytes()
+    page = 16_384 + 24
+    files.wal.write_bytes(
+        log[: 32 + (len(log) - 32) // page * page - 100]
+    )  # the commit's last page
+    held = recover(files)
+    assert (held.damage, held.unfinished, held.unique) == ((), 2, 6)
+    with resume(held) as again:
+        assert again.count == 6
+        assert again.append([reading(2, 2.0)], now_ns=T0 + 9).new == 0
+    after = recover(files)
+    assert (after.damage, after.unfinished, after.unique) == ((), 0, 6)
 
 
 def test_two_journals_of_one_name_are_refused(journal: Journal, tmp_path: Path) -> None:
