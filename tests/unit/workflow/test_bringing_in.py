@@ -193,4 +193,5 @@ def test_a_file_with_dates_has_no_clock_of_its_own(file: Path) -> None:
     facts = bring_in([file], Choices(), logbook=None).facts()
     assert facts["first_file_time_s"] is None
     flags = facts["channels"][0]["flags"]  # type: ignore[index]
-    assert flags and all(f["from_file_time_s"] is None for f in flags)
+    assert flags
+    assert all(f["from_file_time_s"] is None for f in flags)
