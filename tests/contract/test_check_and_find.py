@@ -18,7 +18,8 @@ import pytest
 from ovenwright.storage.logbook import Logbook
 from ovenwright.storage.reference_data import read_reference_library
 from ovenwright.virtual.touching import Touch, TouchBench
-from ovenwright.workflow.proving import Look, Wanted, prove_plan
+from ovenwright.workflow.proving import prove_plan
+from ovenwright.workflow.watching import Look, Wanted
 
 SERVER = shutil.which("mosquitto") or shutil.which("/usr/sbin/mosquitto")
 SENDER = shutil.which("mosquitto_pub")

@@ -12,7 +12,7 @@ from ovenwright.config import Settings
 from ovenwright.errors import UsageError
 
 if TYPE_CHECKING:
-    from ovenwright.workflow.proving import Wanted
+    from ovenwright.workflow.watching import Wanted
 
 EXIT = {"ready": 0, "ready with remarks": 0, "not ready": 1}
 
@@ -54,7 +54,7 @@ def _names(text: str | None) -> tuple[str, ...]:
 
 def _wanted(args: argparse.Namespace) -> Wanted:
     from ovenwright.conditioning.proof.fixed_point import Point
-    from ovenwright.workflow.proving import Wanted
+    from ovenwright.workflow.watching import Wanted
 
     if args.seconds is not None and not 0 < args.seconds <= 86_400:
         raise UsageError(f"{args.seconds:g} s is no time to watch", where="--seconds")

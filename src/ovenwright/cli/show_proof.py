@@ -17,7 +17,8 @@ if TYPE_CHECKING:
 
     from ovenwright.conditioning.proof.touching import TouchEvent
     from ovenwright.domain.proof import ChannelProof, Remark
-    from ovenwright.workflow.proving import Look, Proved
+    from ovenwright.workflow.proving import Proved
+    from ovenwright.workflow.watching import Look
 
 _SIGNS = {"fault": "✗", "remark": "!", "note": "·"}
 

@@ -13,13 +13,9 @@ from ovenwright.domain.kinetics import ReferenceLibrary
 from ovenwright.errors import UsageError
 from ovenwright.storage.plan_file import read_plan
 from ovenwright.storage.reference_data import read_reference_library
-from ovenwright.workflow.finding import (
-    Asking,
-    find_instruments,
-    hold_against,
-    write_into,
-    write_new,
-)
+from ovenwright.workflow.finding import Asking, find_instruments
+from ovenwright.workflow.found_against import hold_against
+from ovenwright.workflow.found_into_plan import write_into, write_new
 
 URL = "mqtt://127.0.0.1:1883"
 PLAN = """# my own words

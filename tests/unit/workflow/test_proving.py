@@ -29,7 +29,8 @@ from ovenwright.storage.proofs import keep_proof, latest_proof, proof_note, proo
 from ovenwright.storage.reference_data import read_reference_library
 from ovenwright.storage.run_facts import ns_from_iso
 from ovenwright.virtual.touching import Touch, TouchBench
-from ovenwright.workflow.proving import Look, Wanted, open_for_check, prove_plan, usual_seconds
+from ovenwright.workflow.proving import open_for_check, prove_plan
+from ovenwright.workflow.watching import Look, Wanted, usual_seconds
 
 NAMES = ("left", "centre", "right", "core")
 PLAN = """title = "Check"
