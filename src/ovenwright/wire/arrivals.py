@@ -5,7 +5,7 @@ Keeps no clock: the caller says when things were received. Memory is bounded wha
 
 from __future__ import annotations
 
-from collections import OrderedDict
+from collections import deque
 from collections.abc import Iterable
 from dataclasses import dataclass, field
 
@@ -13,12 +13,15 @@ from ovenwright.domain.live import Notice, NoticeKind, Reading
 from ovenwright.domain.run import NS, Quality
 from ovenwright.wire.json_payload import Item
 
-MOST_SCANS = 65_536
+MOST_SCANS = 16_384
+"""So many scans of all modules are remembered, to tell a repeat by."""
 MOST_STREAMS = 4_096
 MOST_GAPS = 64
 
 _WRAPS = frozenset({2**8 - 1, 2**15 - 1, 2**16 - 1, 2**31 - 1, 2**32 - 1, 9_999, 65_536, 99_999})
 _JUMP = 100_000  # more scans than that are no loss but a count that began elsewhere
+_FALL = 65_536  # a count without a time that fell by more began anew
+_SHARED = 64  # channels of a scan up to which equal lists of them are kept once
 _NEAR = 16  # a count that goes on by so little continues, whatever the clock says
 _WINDOW_NS = 30 * NS
 _SETTLED_NS = 3 * NS
@@ -89,7 +92,10 @@ class Arrivals:
         self._modulus = modulus
         self._late_after_ns = round(late_after_s * NS)
         self._loss_after_ns = round(loss_after_s * NS)
-        self._seen: OrderedDict[_Scan, tuple[str, ...]] = OrderedDict()
+        self._seen: dict[_Scan, tuple[str, ...]] = {}
+        self._in_order: deque[_Scan] = deque()
+        self._names: dict[str, str] = {}
+        self._wider: dict[tuple[tuple[str, ...], str], tuple[str, ...]] = {}
         self._streams: dict[str, _Stream] = {}
         self._clocks: dict[str, _Clockwork] = {}
         self._newest_ns: dict[str, dict[str, int]] = {}
@@ -160,20 +166,33 @@ class Arrivals:
     def _is_new(self, stream: str, item: Item) -> bool:
         if item.count is None and item.time_ns is None:
             return True  # nothing to tell a repeat by
-        scan = (stream, item.count, item.time_ns, item.after_ns)
+        # names come anew with every message: one of each is kept
+        scan = (self._names.get(stream, stream), item.count, item.time_ns, item.after_ns)
         there = self._seen.get(scan)
         if there is None:
-            self._seen[scan] = (item.channel,)
-            if len(self._seen) > MOST_SCANS:
-                self._seen.popitem(last=False)
+            if stream not in self._names and len(self._names) < MOST_STREAMS:
+                self._names[stream] = stream
+            self._seen[scan] = self._with((), item.channel)
+            self._in_order.append(scan)
+            if len(self._in_order) > MOST_SCANS:
+                del self._seen[self._in_order.popleft()]
             return True
         if item.channel in there:
             return False
-        self._seen[scan] = (*there, item.channel)
+        self._seen[scan] = self._with(there, item.channel)
         known = self._streams.get(stream)
         if known is not None:
             known.width = max(known.width, len(there) + 1)
         return True
+
+    def _with(self, there: tuple[str, ...], channel: str) -> tuple[str, ...]:
+        """Return channels and one more; scan after scan has the same ones and shares them."""
+        wider = self._wider.get((there, channel))
+        if wider is None:
+            wider = (*there, channel)
+            if len(wider) <= _SHARED and len(self._wider) < MOST_STREAMS:
+                self._wider[there, channel] = wider
+        return wider
 
     def _is_newest(self, item: Item, time_ns: int) -> bool:
         channels = self._newest_ns.get(item.module)
@@ -227,7 +246,7 @@ class Arrivals:
         if older:
             return True
         newer = time_ns is not None and stream.newest_ns is not None  # and, by now, not older
-        begun = newer or (time_ns is None and (count <= 1 or -ahead > MOST_SCANS))
+        begun = newer or (time_ns is None and (count <= 1 or -ahead > _FALL))
         if not begun:
             return True
         if not (stream.newest in _WRAPS and count <= 1):

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 import random
+import tracemalloc
 from collections.abc import Iterable
 
 import pytest
@@ -191,11 +192,35 @@ def test_memory_is_bounded(monkeypatch: pytest.MonkeyPatch) -> None:
     _, notices = feed(to, (item(c, T0 + c, module=f"g{c}") for c in range(500)))
     for c in range(0, 5000, 3):
         to.take([item(c, T0 + c * STEP)], T0 + c * STEP)
-    assert len(to._seen) <= 50
+    assert len(to._seen) == len(to._in_order) == 50
+    assert len(to._names) <= 20
+    assert len(to._wider) <= 20
     assert len(to._streams) <= 20
     assert len(to._newest_ns) <= 20
     assert all(len(s.gaps) <= room.MOST_GAPS for s in to._streams.values())
     assert any("losses are followed for the first only" in n.text for n in notices)
+
+
+def test_memory_of_scans_stops_growing_when_full(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(room, "MOST_SCANS", 512)
+    to = Arrivals({})
+    held: list[int] = []
+    came: list[Item] = []
+    tracemalloc.start()
+    try:
+        for scan in range(160):
+            for m in range(16):
+                at_ns = T0 + scan * STEP + m
+                came = [item(scan, at_ns, channel=str(10 + c), module=f"gw{m}") for c in range(8)]
+                to.take(came, at_ns)
+            held.append(tracemalloc.get_traced_memory()[0])
+    finally:
+        tracemalloc.stop()
+    full = 512 // 16  # scans; the table of them may be laid anew once more after that
+    assert held[full - 1] > 2 * held[full // 4]
+    assert max(held[2 * full :]) < 1.15 * max(held[full : 2 * full])
+    again = to.take(came, at_ns)
+    assert (again.readings, again.repeats) == ((), 8)
 
 
 MODULI = st.sampled_from([None, 2, 256, 65_536])
