@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import csv
 import json
+import os
 import re
 import shutil
 import signal
@@ -65,19 +66,33 @@ def _answers(port: int) -> bool:
 
 
 @contextmanager
-def listening(port: int, file: Path) -> Iterator[None]:
-    """Let mosquitto_sub write every message, one a line, with the time it came."""
+def listening(port: int, file: Path, *, early: bool = False) -> Iterator[None]:
+    """Let mosquitto_sub write every message, one a line, with the time it came.
+
+    `early` starts before there is a broker and tries until there is one, many times a second, so
+    that it is there before a gateway that waits between its own tries.
+    """
+    words = [
+        needs("mosquitto_sub"),
+        "-p",
+        str(port),
+        "-q",
+        "1",
+        "-t",
+        "ovenwright/virtual/#",
+        "-F",
+        "%U %t %p",
+    ]
+    if early:
+        words = ["sh", "-c", 'until "$@" 2>/dev/null; do sleep 0.02; done', "sh", *words]
     with file.open("wb") as out:
-        process = subprocess.Popen(
-            [needs("mosquitto_sub"), "-p", str(port), "-q", "1", "-t", "ovenwright/virtual/#",
-             "-F", "%U %t %p"],
-            stdout=out,
-        )  # fmt: skip
-        time.sleep(0.5)
+        process = subprocess.Popen(words, stdout=out, start_new_session=True)
+        if not early:
+            time.sleep(0.5)
         try:
             yield
         finally:
-            process.terminate()
+            os.killpg(process.pid, signal.SIGTERM)
             process.wait()
 
 
@@ -173,7 +188,7 @@ def test_a_gateway_stores_what_a_dead_broker_misses(tmp_path: Path, bread: Recor
         with broker(port), listening(port, tmp_path / "one"):
             wait_for(lambda: (tmp_path / "one").stat().st_size > 3_000)
         time.sleep(2.0)  # killed: what is sent now is stored
-        with broker(port), listening(port, tmp_path / "two"):
+        with listening(port, tmp_path / "two", early=True), broker(port):
             wait_for(lambda: (tmp_path / "two").stat().st_size > 3_000)
             last = ended(process)
             time.sleep(0.5)
