@@ -41,7 +41,13 @@ Acknowledgement = tuple[int, tuple[tuple[int, int], ...]]
 
 def open_mqtt(plan: MqttSource, opening: Opening) -> MqttReader:
     """Return the source that reads a broker; see :func:`ovenwright.sources.opening.open_source`."""
-    return MqttReader(plan, opening.clock, lasting=opening.lasting, folder=opening.folder)
+    return MqttReader(
+        plan,
+        opening.clock,
+        lasting=opening.lasting,
+        folder=opening.folder,
+        fresh=opening.fresh,
+    )
 
 
 class MqttReader:
@@ -59,6 +65,7 @@ class MqttReader:
     clock : the time of day
     lasting : whether the broker keeps messages for us while we are away
     folder : where relative names of certificate files start
+    fresh : whether to begin without what the broker kept for an earlier recording of this table
 
     Raises
     ------
@@ -66,11 +73,18 @@ class MqttReader:
     """
 
     def __init__(
-        self, plan: MqttSource, clock: Clock, *, lasting: bool = True, folder: Path | None = None
+        self,
+        plan: MqttSource,
+        clock: Clock,
+        *,
+        lasting: bool = True,
+        folder: Path | None = None,
+        fresh: bool = False,
     ) -> None:
         self._plan = plan
         self._clock = clock
         self._lasting = lasting and plan.session_s > 0
+        self._fresh = fresh and self._lasting  # until the first link is up
         self._inbox = MqttInbox(plan, clock)
         self._password = read_secret(plan.password_env) if plan.password_env else None
         self._tls = tls_context(plan.tls, folder or Path()) if plan.tls is not None else None
@@ -184,10 +198,12 @@ class MqttReader:
                     self._plan.host,
                     self._plan.port,
                     keepalive=self._plan.keepalive_s,
-                    clean_start=not self._lasting,
+                    clean_start=not self._lasting or self._fresh,
                     properties=wish,
                 )
             else:
+                if self._fresh:
+                    self._end_session()
                 client.connect(self._plan.host, self._plan.port, keepalive=self._plan.keepalive_s)
         except UnicodeError as trouble:
             raise InstrumentTrouble(
@@ -362,6 +378,7 @@ class MqttReader:
                 f"{self._address} no longer knew us: what was sent while we were away is lost",
             )
         self._up = self._ever_up = True
+        self._fresh = False
 
     def _on_subscribe(
         self, _: Any, __: Any, ___: int, reasons: list[ReasonCode], ____: Any

@@ -18,13 +18,15 @@ class Opening:
     """How a source is opened.
 
     ``lasting`` is True for a recording: what is sent while we are away is kept for us where the link
-    can do that. A check or a search leaves nothing behind. ``folder`` is where relative file names of
-    the plan start.
+    can do that. A check or a search leaves nothing behind. ``fresh`` is True where another recording
+    begins: what was kept for one before it belongs to another test. ``folder`` is where relative file
+    names of the plan start.
     """
 
     clock: Clock
     lasting: bool = True
     folder: Path = Path()
+    fresh: bool = False
 
 
 # kind: (module, function taking (source plan, opening)); loaded only when asked for
@@ -40,7 +42,12 @@ _KINDS: dict[str, tuple[str, str]] = {
 
 
 def open_source(
-    plan: SourcePlan, clock: Clock, *, lasting: bool = True, folder: Path | None = None
+    plan: SourcePlan,
+    clock: Clock,
+    *,
+    lasting: bool = True,
+    folder: Path | None = None,
+    fresh: bool = False,
 ) -> Source:
     """Return the source that reads an instrument; nothing is connected before it runs.
 
@@ -50,6 +57,7 @@ def open_source(
     clock : the time of day
     lasting : whether the link should keep for us what is sent while we are away
     folder : where the plan's relative file names start, the current folder when left out
+    fresh : whether what the link kept for an earlier recording is to be left out
 
     Raises
     ------
@@ -62,4 +70,4 @@ def open_source(
         raise UnknownName("kind of instrument", kind, known=tuple(_KINDS))
     module, function = _KINDS[kind]
     opened: Callable[[Any, Opening], Source] = getattr(import_module(module), function)
-    return opened(plan, Opening(clock, lasting, folder or Path()))
+    return opened(plan, Opening(clock, lasting, folder or Path(), fresh))

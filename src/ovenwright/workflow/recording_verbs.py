@@ -5,6 +5,7 @@ from __future__ import annotations
 import secrets
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -63,8 +64,12 @@ class LeftBehind:
     trouble: str = ""
 
 
-def open_instruments(plan: Plan, clock: Clock, folder: Path) -> tuple[Source, ...]:
+def open_instruments(
+    plan: Plan, clock: Clock, folder: Path, *, fresh: bool = False
+) -> tuple[Source, ...]:
     """Return the sources of a plan's instruments.
+
+    ``fresh`` leaves out what a broker kept for an earlier recording: it belongs to another test.
 
     Raises
     ------
@@ -78,7 +83,7 @@ def open_instruments(plan: Plan, clock: Clock, folder: Path) -> tuple[Source, ..
             where=plan.title,
             remedy="look for one: ovenwright find mqtt://HOST --seconds 10 --write PLAN",
         )
-    return tuple(open_source(one, clock, folder=folder) for one in plan.instruments)
+    return tuple(open_source(one, clock, folder=folder, fresh=fresh) for one in plan.instruments)
 
 
 def record_plan(
@@ -93,7 +98,7 @@ def record_plan(
     resume: bool = False,
     watch: Callable[[Snapshot], None] | None = None,
     made: Callable[[Recorder], None] | None = None,
-    open_sources: OpenSources = open_instruments,
+    open_sources: OpenSources | None = None,
     clock: Clock | None = None,
     pace: Pace | None = None,
 ) -> Sealed | None:
@@ -134,7 +139,8 @@ def record_plan(
     try:
         for one in left:
             _tell_recovered(_seal_one(logbook, one), tell)
-        sources = open_sources(plan, steady, plan_file.parent)
+        make = open_sources or partial(open_instruments, fresh=not resume)
+        sources = make(plan, steady, plan_file.parent)
     except BaseException:
         if journal is not None:
             journal.close()
