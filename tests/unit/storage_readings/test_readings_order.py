@@ -108,6 +108,11 @@ def heat(start: float, top: float, *, hold: bool = False) -> FloatArray:
         ([heat(24, 97, hold=True), heat(28, 230)], "degC"),
         ([heat(22, 75)], "degC"),
         ([heat(78, 208, hold=True), heat(75, 420)], "degF"),
+        (
+            [heat(26, 94), heat(30, 210, hold=True)],
+            "degC",
+        ),  # an oven at 210 °C is not boiling in °F
+        ([heat(36, 94), np.full(900, 210.0)], ""),  # warm dough, hot oven: never °F
         ([heat(70, 350)], ""),  # a room in °F, or a warm oven in °C
         ([heat(38, 165)], ""),  # chilled poultry in °F, or a room in °C
         ([heat(21, 25)], ""),  # nothing heats

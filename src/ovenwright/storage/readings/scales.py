@@ -9,6 +9,8 @@ import numpy as np
 
 from ovenwright.domain.arrays import FloatArray
 
+_COLDEST_ROOM_F = 45.0  # 7 °C; as °C it is warmer than any dough (common practice, no source)
+
 
 @dataclass(frozen=True, slots=True)
 class ScaleFound:
@@ -59,7 +61,8 @@ def conclude_scale(columns: Sequence[FloatArray]) -> ScaleFound:
         not_f = "a channel is held near 100, where water boils in °C"
     if not_f and -25.0 <= low <= 60.0:
         return ScaleFound("degC", f"{not_f}; the highest lasting reading is {top:.0f}")
-    if held_f and not held_c and low >= 33.0:
+    # an oven held at 210 °C dwells there too: then the product's start, some 25 to 40, tells of °C
+    if held_f and not held_c and starts.min() >= _COLDEST_ROOM_F:
         return ScaleFound(
             "degF", "a channel is held near 212, where water boils in °F, and none near 100"
         )
