@@ -93,7 +93,7 @@ def show_spans(found: Sequence[FlagSpan]) -> None:
         say("Channel health: no check found anything.")
         return
     show_table(
-        "Channel health",
+        "Channel health, since the first reading",
         ["channel", "finding", "weight", "from", "to", "why"],
         [
             [

@@ -117,15 +117,26 @@ def _about_spans(results: Results, deciding: Sequence[MeasureResult | None]) -> 
         if (span.channel, span.check) in seen or len(seen) >= _MOST_SPANS:
             continue
         seen.add((span.channel, span.check))
-        yield _span_words(span)
+        yield _span_words(span, results)
 
 
-def _span_words(span: FlagSpan) -> str:
-    told = (
-        f"{span.channel}, {span.check.replace('-', ' ')} from {_clock(span.from_s)} to "
-        f"{_clock(span.to_s)}: {span.reason.rstrip('.')}"
-    )
+def _span_words(span: FlagSpan, results: Results) -> str:
+    zero = results.load_in.at_s  # the chart beside these words counts from there
+    if _from_end_to_end(span, results):
+        when = "all along"
+    else:
+        when = (
+            f"from {_clock(span.from_s - zero)} to {_clock(span.to_s - zero)}, counted from load-in"
+        )
+    told = f"{span.channel}, {span.check.replace('-', ' ')} {when}: {span.reason.rstrip('.')}"
     return f"{told}; {span.remedy.rstrip('.')}." if span.remedy else f"{told}."
+
+
+def _from_end_to_end(span: FlagSpan, results: Results) -> bool:
+    time_s, slack_s = results.profile.time_s, 1.5 * results.profile.interval_s
+    return (
+        time_s.size > 1 and span.from_s <= time_s[0] + slack_s and span.to_s >= time_s[-1] - slack_s
+    )
 
 
 def _about_lanes(results: Results) -> Iterator[str]:

@@ -49,12 +49,14 @@ def tell(verdict: Verdict, run: Run, plan: Plan, shown: Shown, occasion: Occasio
     """
     first: list[Block] = [
         Callout(TONE[verdict.outcome], SIGN[verdict.outcome], headline(verdict, shown)),
+    ]
+    if verdict.next_looks:  # next to the verdict: who has twenty seconds wants both
+        first.append(Points("What to look at next", verdict.next_looks))
+    first += [
         charts.history(verdict, plan, shown),
         asked_and_found(verdict, shown),
         charts.oven_plan(plan, verdict.results, shown),
     ]
-    if verdict.next_looks:
-        first.append(Points("What to look at next", verdict.next_looks))
     parts = [
         sections.requirements(verdict, shown),
         sections.crossings(verdict, shown),
@@ -100,7 +102,9 @@ def headline(verdict: Verdict, shown: Shown) -> str:
     because: dict[str, list[str]] = {}
     for r in verdict.requirements:
         if r.outcome is Outcome.UNDECIDED:
-            because.setdefault(r.deciding.reason or r.reason, []).append(r.requirement.name)
+            # the table and the hints tell the rest of it
+            why = (r.deciding.reason or r.reason).split(": ", 1)[0]
+            because.setdefault(why, []).append(r.requirement.name)
     for why, names in because.items():
         parts.append(f"Can't be decided: {', '.join(names)} ({why}).")
     met = sum(r.outcome is Outcome.PASS for r in verdict.requirements)
@@ -125,6 +129,10 @@ def _found(item: RequirementVerdict, shown: Shown) -> str:
 def asked_and_found(verdict: Verdict, shown: Shown) -> Table:
     """Return the table of what was asked and what was found, one row a requirement."""
     rows = []
+    in_doubt = any(
+        r.outcome is Outcome.UNDECIDED and r.deciding.probability >= r.decision.confidence
+        for r in verdict.requirements
+    )
     for item in verdict.requirements:
         found = item.deciding
         decimals = shown.decimals(found.standard_uncertainty, found.unit)
@@ -153,7 +161,8 @@ def asked_and_found(verdict: Verdict, shown: Shown) -> Table:
         ),
         rows=tuple(rows),
         note="Probability is that of meeting the limit, given the uncertainty (JCGM 106). "
-        "U is the half-width of the 95 % interval.",
+        "U is the half-width of the 95 % interval."
+        + (" Whatever the probability, a doubtful channel decides nothing." if in_doubt else ""),
         empty="The plan asks for nothing: add [[requirements]] to get a verdict.",
     )
 

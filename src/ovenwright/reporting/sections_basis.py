@@ -55,7 +55,8 @@ def health(verdict: Verdict, shown: Shown) -> Section:
             Column("what to do", width=2.4),
         ),
         rows=rows,
-        note="Times in m:ss since the first reading. Bad stretches are taken out of every measure; "
+        note="Times in m:ss since the first reading; load-in was at "
+        f"{clock(verdict.results.load_in.at_s)}. Bad stretches are taken out of every measure; "
         "the raw readings stay as they were.",
         empty="No check found anything on any channel.",
     )

@@ -486,7 +486,8 @@ def test_looks_name_the_deciding_channel_the_stretch_and_the_lane() -> None:
     for part in (
         "hot enough: look at core rear",
         "safe enough: core front keeps it open (gap at the maximum)",
-        "core front, open junction from 4:10 to 4:50: rail value for 40 s; re-make the joint.",
+        "core front, open junction from -0:50 to -0:10, counted from load-in: "
+        "rail value for 40 s; re-make the joint.",
         "zone 3: air is colder on the right lane",
     ):
         assert part in looks
