@@ -63,7 +63,8 @@ def run(args: argparse.Namespace, settings: Settings) -> int:
     say(f"The story:   {told.story_file}")
     for path in told.reports[:3]:
         say(f"The report:  {path}")
-    say(f"Go on with:  ovenwright runs --logbook {settings.logbook}")
+    say("Go on with:  . .venv/bin/activate    # once in each terminal, from a clone")
+    say(f"             ovenwright runs --logbook {settings.logbook}")
     if not args.no_open:
         _open(told.reports[0])
     return 0

@@ -81,7 +81,7 @@ def run(args: argparse.Namespace, settings: Settings) -> int:
     if args.json:
         emit_json(findings.facts())
     else:
-        _show(findings)
+        _show(findings, args.plan)
     return 0
 
 
@@ -89,7 +89,7 @@ def _number(value: float, form: str) -> str:
     return f"{value:{form}}" if math.isfinite(value) else "-"
 
 
-def _show(findings: Findings) -> None:
+def _show(findings: Findings, plan: Path | None) -> None:
     from ovenwright.cli.show import say, show_table
 
     if not findings.heard:
@@ -133,4 +133,7 @@ def _show(findings: Findings) -> None:
         say(f"Wrote {findings.wrote}{added}.")
         say(f"Next: look through it, then: ovenwright check {findings.wrote} --touch --order")
     elif any(h.proposal for h in findings.heard):
-        say(f"Next: ovenwright find {findings.url} --write PLAN")
+        if findings.against is None or findings.against.new:
+            say(f"Next: ovenwright find {findings.url} --write {plan or 'PLAN'}")
+        elif plan is not None:
+            say(f"Next: ovenwright check {plan}")

@@ -149,8 +149,8 @@ def _check(args: argparse.Namespace, settings: Settings) -> int:
         )
         if not args.json:
             say(
-                f"{path}: no faults. {plan.title}: {len(plan.channels)} channels, "
-                f"{len(plan.requirements)} requirements."
+                f"{path}: no faults. {plan.title}: {_many(len(plan.channels), 'channel')}, "
+                f"{_many(len(plan.requirements), 'requirement')}."
             )
     sound = all(f["ok"] for f in facts)
     if args.json:
@@ -239,7 +239,7 @@ def _show_size(advice: Advice) -> None:
         return
     say(
         f"{_hours(size.duration_s)} at {size.interval_s:g} s ({size.duration_from}): "
-        f"{size.scans:,} rows of {len(advice.channels)} channels, {size.readings:,} readings. "
+        f"{size.scans:,} rows of {_many(len(advice.channels), 'channel')}, {size.readings:,} readings. "
         f"Sealed run {_bytes(size.sealed_bytes)}, CSV {_bytes(size.csv_bytes)}, spreadsheet "
         f"{_bytes(size.xlsx_bytes)}."
     )
@@ -266,3 +266,7 @@ def _bytes(span: tuple[int, int]) -> str:
 def _two_digits(value: float) -> str:
     """Write a number to two digits without an exponent."""
     return f"{float(f'{value:.2g}'):g}"
+
+
+def _many(count: int, thing: str) -> str:
+    return f"{count} {thing}{'' if count == 1 else 's'}"

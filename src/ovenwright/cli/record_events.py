@@ -108,7 +108,8 @@ def _mark(facts: Mapping[str, Any]) -> str:
 def _notice(facts: Mapping[str, Any]) -> str:
     if facts["kind"] in {"battery", "signal"}:
         return ""
-    return f"{facts['module'] or 'instrument'}: {facts['text'] or facts['kind']}"
+    who, text = facts["module"] or "instrument", facts["text"] or facts["kind"]
+    return text if text.startswith(f"{who}: ") else f"{who}: {text}"
 
 
 def _recovered(facts: Mapping[str, Any]) -> str:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shlex
 from collections.abc import Callable
 from dataclasses import dataclass, replace
 from importlib.resources import files
@@ -78,7 +79,7 @@ def run_demo(
         reports += write_reports(judged, logbook.make_reports_dir(), shown=shown)
     shown = shown_for(bake, show_unit=show_unit, zone="")
     found = findings(bake, shown)
-    story = _story(bake, restated, survey, found, shown)
+    story = _story((bake, restated, survey), found, shown, folder=logbook.folder)
     story_file = logbook.reports_dir / "story.md"
     write_whole(story_file, story.encode("utf-8"))
     return Told(bake, restated, survey, tuple(reports), story, story_file, found)
@@ -137,11 +138,17 @@ def findings(bake: Judged, shown: Shown) -> tuple[str, ...]:
 
 
 def _story(
-    bake: Judged, restated: Judged, survey: Judged, found: tuple[str, ...], shown: Shown
+    judged: tuple[Judged, Judged, Judged],
+    found: tuple[str, ...],
+    shown: Shown,
+    *,
+    folder: Path,
 ) -> str:
-    def verdict_lines(judged: Judged) -> list[str]:
-        lines = [f"**{SIGN[judged.verdict.outcome]}** {headline(judged.verdict, shown)}", ""]
-        for item in judged.verdict.requirements:
+    bake, restated, survey = judged
+
+    def verdict_lines(one: Judged) -> list[str]:
+        lines = [f"**{SIGN[one.verdict.outcome]}** {headline(one.verdict, shown)}", ""]
+        for item in one.verdict.requirements:
             d = item.deciding
             decimals = shown.decimals(d.standard_uncertainty, d.unit)
             lines.append(
@@ -171,6 +178,7 @@ def _story(
         *verdict_lines(survey),
         "## Go on from here",
         "",
+        f"    export OVENWRIGHT_LOGBOOK={shlex.quote(str(folder))}",
         f"    ovenwright show {bake.run.id}",
         f"    ovenwright compare {bake.run.id} {restated.run.id}",
         f"    ovenwright verify {bake.run.id}",
