@@ -12,7 +12,10 @@ from types import FrameType
 
 from ovenwright.config import Settings
 
-_NAMES = "tin-bread, tin-bread-sound, tin-bread-fast, survey, bracket-cure"
+_NAMES = (
+    "tin-bread, tin-bread-sound, tin-bread-fast, survey, bracket-cure, touch-bench, "
+    "touch-bench-swapped, touch-bench-faulty"
+)
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:

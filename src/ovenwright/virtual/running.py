@@ -13,6 +13,7 @@ from ovenwright.virtual.instrument import Instrument, Marks
 from ovenwright.virtual.recording import Recording, ZoneSpan
 from ovenwright.virtual.scenario import Scenario
 from ovenwright.virtual.stage import Stage, set_stage
+from ovenwright.virtual.touching import BenchSpec
 from ovenwright.virtual.tunnel import TunnelSpec
 
 Float = NDArray[np.float64]
@@ -23,7 +24,7 @@ class Scan:
     """One scan: readings (c,) °C, marks (c,), reference junctions (m,) °C, and the truth (c,).
 
     ``tip_c`` is what there is to feel where each sensor really sits, ``ideal_c`` the same where it
-    was meant to sit.
+    was meant to sit; on a bench both are the sensor's own temperature.
     """
 
     time_s: float
@@ -72,7 +73,9 @@ def _instrument(scenario: Scenario, seed: int) -> Instrument:
 def _start(scenario: Scenario, seed: int) -> tuple[Stage, Instrument, _Junctions]:
     stage = set_stage(scenario, seed=seed)
     instrument = _instrument(scenario, seed)
-    slow = np.array([s.time_constant_s for s in scenario.sensors])
+    # on a bench finger, room and leads act on the junction itself: the stage has it already
+    bench = isinstance(scenario.oven, BenchSpec)
+    slow = np.array([0.0 if bench else s.time_constant_s for s in scenario.sensors])
     return stage, instrument, _Junctions(slow, scenario.step_s, stage.tips()[2])
 
 

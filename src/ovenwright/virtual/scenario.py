@@ -10,6 +10,7 @@ from ovenwright.virtual.chamber import ChamberSpec
 from ovenwright.virtual.emf import WIRES
 from ovenwright.virtual.faults import Fault
 from ovenwright.virtual.lumps import BlockSpec, PlateSpec
+from ovenwright.virtual.touching import BenchSpec
 from ovenwright.virtual.tunnel import LANES, TunnelSpec
 
 ROLES = ("air", "surface", "core", "wall", "body", "ambient")
@@ -97,14 +98,15 @@ class ModuleSpec:
 class Scenario:
     """What is simulated.
 
-    ``product`` is a body for a tunnel, brackets for a chamber, or None for an empty survey. In a
+    ``product`` is a body for a tunnel, brackets for a chamber, or None for an empty survey. On a
+    bench nothing is baked: sensors lie in room air, and the product's stay is the time of touching. In a
     chamber the product is in from ``lead_s`` to ``lead_s + stay_s``; without product ``stay_s`` is
     how long the survey lasts. Oven and sensors run at ``step_s``, a body in a tunnel at the longer
     ``product_step_s``; readings are taken every ``interval_s``.
     """
 
     title: str
-    oven: TunnelSpec | ChamberSpec
+    oven: TunnelSpec | ChamberSpec | BenchSpec
     sensors: tuple[SensorSpec, ...]
     product: BodySpec | PlateSpec | None = None
     block: BlockSpec = field(default_factory=BlockSpec)
@@ -151,6 +153,8 @@ class Scenario:
                     raise UnknownName("channel", channel, known=names, where=type(fault).__name__)
         if isinstance(self.oven, ChamberSpec) and isinstance(self.product, BodySpec):
             raise OutOfRange("scenario.product", got="a body", expected="brackets in a chamber")
+        if isinstance(self.oven, BenchSpec) and self.product is not None:
+            raise OutOfRange("scenario.product", got="a product", expected="none on a bench")
         if isinstance(self.oven, TunnelSpec) and isinstance(self.product, PlateSpec):
             raise OutOfRange("scenario.product", got="brackets", expected="a body in a tunnel")
 

@@ -14,6 +14,7 @@ from ovenwright.virtual.instrument import stream
 from ovenwright.virtual.lumps import PlateSpec
 from ovenwright.virtual.material import crumb
 from ovenwright.virtual.scenario import ModuleSpec, Scenario, SensorSpec
+from ovenwright.virtual.touching import BenchSpec, Touch
 from ovenwright.virtual.tunnel import TunnelSpec, WeakBurner, ZoneSpec
 
 LOAF_KG = 0.8
@@ -231,6 +232,46 @@ def ostrel_bracket_cure(
         time_zone="Europe/Riga",
         site="Ostrel coatings room",
         product_name="steel bracket",
+    )
+
+
+def touch_bench(
+    *, faults: tuple[Fault, ...] = (), interval_s: float = 0.25, pause_s: float = 12.0
+) -> Scenario:
+    """Return four sensors side by side on a bench, warmed one after another.
+
+    They rest for 20 s, then each is held for 6 s in the order of the channels and left alone for
+    ``pause_s``. No two are equally fast.
+    """
+    rest_s, held_s = 20.0, 6.0
+    slow = {"left": 1.6, "middle": 2.4, "right": 3.2, "spare": 2.0}
+    sensors = tuple(
+        SensorSpec(
+            name, "ambient", wire="K", time_constant_s=tau, noise_k=0.04, resolution_k=0.01,
+            module="bench",
+        )
+        for name, tau in slow.items()
+    )  # fmt: skip
+    each_s = held_s + pause_s
+    touches = tuple(
+        Touch(name, rest_s + each_s * k, rest_s + each_s * k + held_s)
+        for k, name in enumerate(slow)
+    )
+    return Scenario(
+        title="Touch check on a bench",
+        oven=BenchSpec(touches),
+        sensors=sensors,
+        modules=(ModuleSpec("bench", start_c=22.4, rise_k=0.3),),
+        faults=faults,
+        lead_s=rest_s,
+        stay_s=touches[-1].to_s - rest_s,
+        tail_s=40.0,
+        interval_s=interval_s,
+        step_s=interval_s,
+        product_step_s=interval_s,
+        start="2026-03-02T12:30:00+00:00",
+        time_zone="Europe/Riga",
+        site="Ostrel Bakehouse",
     )
 
 

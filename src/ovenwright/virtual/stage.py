@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ovenwright.errors import OutOfRange
+from ovenwright.virtual.bench_stage import BenchStage
 from ovenwright.virtual.body import Bodies, BodySpec
 from ovenwright.virtual.chamber import Chamber, ChamberSpec
 from ovenwright.virtual.face import Around
@@ -16,6 +17,7 @@ from ovenwright.virtual.instrument import stream
 from ovenwright.virtual.lumps import Block, Plates, PlateSpec
 from ovenwright.virtual.recording import ProductTruth
 from ovenwright.virtual.scenario import Scenario, SensorSpec
+from ovenwright.virtual.touching import BenchSpec
 from ovenwright.virtual.tunnel import LANES, Cut, Spot, Tunnel, TunnelSpec
 from ovenwright.virtual.water import boiling_point_c
 
@@ -51,6 +53,8 @@ def set_stage(scenario: Scenario, *, seed: int) -> Stage:
     """Return the stage a scenario needs, run in and ready at time 0."""
     if isinstance(scenario.oven, TunnelSpec):
         return TunnelStage(scenario, scenario.oven, seed=seed)
+    if isinstance(scenario.oven, BenchSpec):
+        return BenchStage(scenario, scenario.oven, seed=seed)
     return ChamberStage(scenario, scenario.oven, seed=seed)
 
 

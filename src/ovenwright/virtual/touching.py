@@ -27,6 +27,22 @@ class Touch:
 
 
 @dataclass(frozen=True, slots=True)
+class BenchSpec:
+    """A bench in a room in place of an oven, and who is warmed on it when.
+
+    The other numbers are those of :class:`TouchBench`.
+    """
+
+    touches: tuple[Touch, ...]
+    ambient_c: float = 22.0
+    finger_c: float = 33.0
+    contact: float = 12.0
+    neighbour: float = 0.02
+    draught_k: float = 0.02
+    draught_s: float = 4.0
+
+
+@dataclass(frozen=True, slots=True)
 class TouchBench:
     """What stands on the bench; ``time_constant_s`` has one entry for each name.
 
@@ -79,13 +95,8 @@ class TouchBench:
         ------
         OutOfRange : if a sensor that is not there is touched
         """
-        for touch in touches:
-            if touch.sensor not in self.names:
-                raise OutOfRange("touch", got=touch.sensor, expected=", ".join(self.names))
+        time_s, true_c = self.still(touches, until_s=until_s)
         place = {name: i for i, name in enumerate(self.names)}
-        held = [(place[t.sensor], t.from_s, t.to_s) for t in touches]
-        time_s = np.arange(0.0, until_s, self.interval_s)
-        true_c = self._true(time_s, held)
         shown = true_c.copy()
         if self.cross:
             shown[:, 1:] += self.cross * (true_c[:, :-1] - self.room_c)
@@ -95,10 +106,29 @@ class TouchBench:
             shown[:, place[name]] = self.room_c
         for name, offset in self.offset_k.items():
             shown[:, place[name]] += offset
-        shown += self._noise(shown.shape)
+        rng = np.random.default_rng(self.seed)
+        shown += self.draught(shown.shape, rng)
+        shown += self.noise_k * rng.normal(size=shown.shape)
         if self.resolution_k:
             shown = np.round(shown / self.resolution_k) * self.resolution_k
         return time_s, shown
+
+    def still(
+        self, touches: Sequence[Touch], *, until_s: float
+    ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+        """Return the sensors' own temperatures, without draught or instrument; see :meth:`shown`.
+
+        Raises
+        ------
+        OutOfRange : if a sensor that is not there is touched
+        """
+        for touch in touches:
+            if touch.sensor not in self.names:
+                raise OutOfRange("touch", got=touch.sensor, expected=", ".join(self.names))
+        place = {name: i for i, name in enumerate(self.names)}
+        held = [(place[t.sensor], t.from_s, t.to_s) for t in touches]
+        time_s = np.arange(0.0, until_s, self.interval_s)
+        return time_s, self._true(time_s, held)
 
     def _true(
         self, time_s: NDArray[np.float64], held: Sequence[tuple[int, float, float]]
@@ -125,8 +155,8 @@ class TouchBench:
                 temp = temp + flow / tau * inner
         return out
 
-    def _noise(self, shape: tuple[int, ...]) -> NDArray[np.float64]:
-        rng = np.random.default_rng(self.seed)
+    def draught(self, shape: tuple[int, ...], rng: np.random.Generator) -> NDArray[np.float64]:
+        """Return what a draught adds, (n, sensors) K, lasting from reading to reading."""
         keep = float(np.exp(-self.interval_s / self.draught_s))
         kicks = np.sqrt(1.0 - keep**2) * self.draught_k * rng.normal(size=shape)
         draught = np.empty(shape)
@@ -134,4 +164,4 @@ class TouchBench:
         for k in range(shape[0]):
             last = keep * last + kicks[k]
             draught[k] = last
-        return draught + self.noise_k * rng.normal(size=shape)
+        return draught

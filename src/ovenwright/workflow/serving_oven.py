@@ -24,6 +24,9 @@ _PLANS = {
     "tin-bread-fast": "ostrel-tin-bread",
     "survey": "ostrel-coatings-survey",
     "bracket-cure": "ostrel-bracket-cure",
+    "touch-bench": "touch-bench",
+    "touch-bench-swapped": "touch-bench",
+    "touch-bench-faulty": "touch-bench",
 }
 
 

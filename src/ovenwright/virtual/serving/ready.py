@@ -6,6 +6,7 @@ from collections.abc import Callable
 
 from ovenwright.errors import UnknownName
 from ovenwright.virtual import scenarios
+from ovenwright.virtual.faults import ReversedLeads, ShortedLeads, SwappedLeads
 from ovenwright.virtual.scenario import Scenario
 
 
@@ -29,12 +30,27 @@ def _cure() -> Scenario:
     return scenarios.ostrel_bracket_cure()
 
 
+def _bench() -> Scenario:
+    return scenarios.touch_bench()
+
+
+def _bench_swapped() -> Scenario:
+    return scenarios.touch_bench(faults=(SwappedLeads("middle", "right"),))
+
+
+def _bench_faulty() -> Scenario:
+    return scenarios.touch_bench(faults=(ReversedLeads("left"), ShortedLeads("right", 0.0)))
+
+
 SCENARIOS: dict[str, tuple[Callable[[], Scenario], str]] = {
     "tin-bread": (_tin_bread, "rye tin loaves in a tunnel, with three things wrong"),
     "tin-bread-sound": (_tin_bread_sound, "the same with nothing wrong"),
     "tin-bread-fast": (_tin_bread_fast, "the first, read four times a second"),
     "survey": (_survey, "empty batch oven, nine sensors, door opened once"),
     "bracket-cure": (_cure, "coated steel brackets in the batch oven"),
+    "touch-bench": (_bench, "four sensors on a bench, warmed one after another by hand"),
+    "touch-bench-swapped": (_bench_swapped, "the same with the leads of two swapped"),
+    "touch-bench-faulty": (_bench_faulty, "the same with one pair of leads reversed, one shorted"),
 }
 """Name: how the scenario is made, and what it is."""
 

@@ -15,6 +15,7 @@ from ovenwright.errors import StorageTrouble, UsageError
 from ovenwright.virtual.running import Scan, planted_in, zone_spans
 from ovenwright.virtual.scenario import Scenario
 from ovenwright.virtual.serving.frames import inputs_of, level_name, serial_of
+from ovenwright.virtual.touching import BenchSpec
 
 _EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
 _JSON_END = "\n]}\n"
@@ -31,7 +32,8 @@ class TruthFile:
 
     For each scan: what was shown, ``true`` (what there is to feel where the sensor really sits) and
     ``meant`` (the same where it was meant to sit), °C. JSON also tells the channels, the faults that
-    were planted, load-in, load-out and zones.
+    were planted, load-in, load-out and zones; on a bench, where both are the sensor's own temperature,
+    who was touched from when to when.
 
     Raises
     ------
@@ -144,6 +146,10 @@ def _facts(scenario: Scenario, seed: int, speed: float, start_ns: int) -> dict[s
                 "note": p.note,
             }
             for p in planted_in(scenario, seed=seed)
+        ],
+        "touches": [
+            {"channel": t.sensor, "from_s": t.from_s, "to_s": t.to_s}
+            for t in (scenario.oven.touches if isinstance(scenario.oven, BenchSpec) else ())
         ],
         "zones": [
             {"name": z.name, "from_s": z.from_s, "to_s": z.to_s, "setpoint_c": z.setpoint_c}
