@@ -12,9 +12,10 @@ import numpy.typing as npt
 from ovenwright.domain.arrays import FloatArray, IntArray, QualityArray
 from ovenwright.domain.live import Reading
 from ovenwright.domain.plan import Channel, Plan
-from ovenwright.domain.run import Instrument, Mark, MarkKind, Quality, Run, Series
+from ovenwright.domain.run import NS, Instrument, Mark, MarkKind, Quality, Run, Series
 from ovenwright.errors import PlanFaults, TooLittleData
 from ovenwright.physics.units import to_celsius
+from ovenwright.recording.bursts import spread_bursts
 from ovenwright.recording.gaps import gap_marks
 from ovenwright.storage.journal_frames import UNITS
 from ovenwright.storage.journal_reading import Recovered
@@ -23,8 +24,10 @@ from ovenwright.wire.celsius import BEYOND_C, COLDEST_C, celsius_of_all
 
 _TEMPERATURES = ("degC", "degF", "K")
 _MISSING, _OVERFLOW = np.uint8(Quality.MISSING), np.uint8(Quality.OVERFLOW)
+_RESTAMPED = np.uint8(Quality.RESTAMPED)
 _REORDERED, _REPEATED = np.uint8(Quality.REORDERED), np.uint8(Quality.REPEATED)
 _CHUNK = 50_000
+_PLACED_NS = NS  # of one delivery no more than so much can come of setting readings a bit apart
 REFERENCE = "{} reference junction"
 """Name of the channel that keeps a channel's reference-junction temperatures beside its own."""
 
@@ -54,18 +57,25 @@ def run_from(recovered: Recovered, *, interrupted: bool = False) -> Run:
     series: dict[str, Series] = {}
     references: dict[str, Series] = {}
     notes = [f"journal damaged: {words}" for words in recovered.damage]
+    together = 0
     for number, name in enumerate(head.channels):
         mine = recovered.rows[recovered.rows["channel"] == number]
         if not len(mine):
             notes.append(f"{name} delivered nothing")
             continue
         ordered = _in_order(mine)
+        together = max(together, _spread(ordered, head.interval_s))
         series[name] = _series(ordered, plan.channel(name) if plan else None)
         reference = _reference(ordered)
         if reference is not None:
             references[REFERENCE.format(name)] = reference
     if not series:
         raise TooLittleData("no reading came", where=head.id, remedy="check the instrument's link")
+    if together:
+        notes.append(
+            f"up to {together} readings of a channel came together without a time of their own; "
+            "they were set apart backwards from their receipt"
+        )
     events = (*recovered.events, *recovered.notices)
     times = {name: s.time_ns for name, s in series.items()}
     gaps, unmarked = gap_marks(times, interval_s=head.interval_s, events=events)
@@ -148,6 +158,18 @@ def _in_order(rows: npt.NDArray[np.void]) -> _Ordered:
     other = ~first & ~_same(rows["value"], rows["value"][first][place])
     kept[place[other]] |= _REPEATED
     return _Ordered(rows[first], kept)
+
+
+def _spread(ordered: _Ordered, interval_s: float) -> int:
+    """Set readings apart, in place, that were received together; return how many were moved."""
+    rows, quality = ordered.rows, ordered.quality
+    # such a reading stands at its receipt and a little, as far as others came with it
+    since = rows["time_ns"] - rows["received_ns"]
+    placed = ((quality & _RESTAMPED) != 0) & (since > 0) & (since < _PLACED_NS)
+    times, moved = spread_bursts(rows["time_ns"].copy(), placed, interval_s=interval_s)
+    rows["time_ns"] = times
+    quality[moved] |= _RESTAMPED
+    return int(moved.sum())
 
 
 def _same(one: FloatArray, other: FloatArray) -> npt.NDArray[np.bool_]:

@@ -12,6 +12,7 @@ from ovenwright.domain.run import Quality
 _RECENT = 128  # times remembered one by one for each channel
 _SEQUENCES = 32
 _APART_NS = 1_000
+_NEAR_NS = 100_000_000
 _NEVER = -(1 << 63)
 
 Held = Callable[[int, int], Iterable[tuple[str, int, float]]]
@@ -128,6 +129,11 @@ class Seen:
 def _apart(reading: Reading, mine: dict[int, float], seen: _Channel | None) -> Reading:
     """Place a reading that has no time of its own after the one it was received together with."""
     time_ns = reading.time_ns
+    newest = next(reversed(mine), _NEVER)
+    if 0 <= newest - time_ns < len(mine) * _APART_NS:
+        time_ns = newest  # where the last of them was set: no need to try every place before it
+    if seen is not None and 0 <= seen.newest_ns - time_ns < _NEAR_NS:
+        time_ns = seen.newest_ns + _APART_NS  # of a long delivery, some are remembered no more
     while time_ns in mine or (seen is not None and time_ns in seen.recent):
         time_ns += _APART_NS
     if time_ns == reading.time_ns:

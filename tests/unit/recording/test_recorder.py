@@ -114,7 +114,11 @@ def test_several_receipts_at_one_moment_are_kept_apart(tmp_path: Path) -> None:
     assert sealed is not None
     core = sealed.run.series["core"]
     assert core.value_c.tolist() == [20.0, 21.0, 22.0, 23.0, 24.0]
-    assert core.quality.tolist() == [0] + 4 * [Quality.RESTAMPED]
+    assert core.quality.tolist() == 5 * [Quality.RESTAMPED]
+    # a file that is piped in at once goes by the planned interval, back from its receipt
+    assert np.diff(core.time_ns).tolist() == pytest.approx(4 * [NS // 10], abs=NS // 1000)
+    assert abs(int(core.time_ns[-1]) - now) < NS // 1000
+    assert any("set apart" in note for note in sealed.run.notes)
 
 
 def test_other_units_come_out_as_celsius_with_the_raw_beside(tmp_path: Path) -> None:
