@@ -18,7 +18,7 @@ from typing import Any
 import pytest
 
 SCENARIOS = ("touch-bench", "touch-bench-swapped", "touch-bench-faulty")
-SPEED = "3"  # the gateway's stamps run along, so that time constants stay what they are
+SPEED = "4"  # the gateway's stamps run along, so that time constants stay what they are
 
 
 def wait_for(what: Callable[[], object], seconds: float) -> None:
