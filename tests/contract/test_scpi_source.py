@@ -96,6 +96,8 @@ def test_it_is_identified_set_up_and_read(instrument: Instrument, port: int) -> 
     ]
     connected = next(n for n in heard.notices if n.kind is NoticeKind.CONNECTED)
     assert "serial 0042" in connected.text
+    who = next(n for n in heard.notices if n.kind is NoticeKind.IDENTITY)
+    assert (who.serial, who.firmware) == ("0042", "1.7")
     assert instrument.sent()[:2] == ["*IDN?", "SYST:ERR?"]
     assert "CONF:TEMP TC,T,(@101,102)" in instrument.sent()
 

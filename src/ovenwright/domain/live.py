@@ -47,6 +47,7 @@ class NoticeKind(StrEnum):
     REFUSED = "refused"  # something came that can't be decoded; says what
     CLOCK = "clock"  # value is the instrument's clock minus ours, seconds
     REBOOTED = "rebooted"  # the instrument's sequence began anew
+    IDENTITY = "identity"  # who it is: text in words, serial and firmware as it tells them
 
 
 @dataclass(frozen=True, slots=True)
@@ -58,6 +59,8 @@ class Notice:
     text: str = ""
     module: str = ""
     value: float = float("nan")
+    serial: str = ""
+    firmware: str = ""
 
 
 def _nothing() -> None:

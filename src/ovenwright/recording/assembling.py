@@ -91,7 +91,7 @@ def run_from(recovered: Recovered, *, interrupted: bool = False) -> Run:
         id=head.id,
         series=series | references,
         marks=tuple(sorted([*marks, *gaps], key=lambda m: m.time_ns)),
-        instrument=Instrument(name=head.instrument),
+        instrument=_instrument(head.instrument, recovered.notices),
         plan_toml=head.plan_toml,
         title=head.title,
         notes=tuple(notes),
@@ -244,6 +244,22 @@ def _reference(ordered: _Ordered) -> Series | None:
         return None
     quality = np.where(np.isnan(value), _MISSING, np.uint8(0))
     return Series(ordered.rows["time_ns"].astype(np.int64), value, quality)
+
+
+def _instrument(name: str, notices: Sequence[Mapping[str, Any]]) -> Instrument:
+    """Return what instruments told of themselves, the latest of each module."""
+    told = {str(n.get("module", "")): n for n in notices if n.get("kind") == "identity"}
+
+    def all_of(key: str) -> str:
+        by_module = {m: str(n.get(key) or "") for m, n in sorted(told.items())}
+        by_module = {m: words for m, words in by_module.items() if words}
+        if len(told) == 1:
+            return next(iter(by_module.values()), "")
+        return ", ".join(f"{m}: {words}" if m else words for m, words in by_module.items())
+
+    return Instrument(
+        name=name or all_of("text"), serial=all_of("serial"), firmware=all_of("firmware")
+    )
 
 
 def _said(recovered: Recovered) -> list[str]:

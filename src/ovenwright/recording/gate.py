@@ -79,7 +79,7 @@ class Gate:
         text, value, at_ns = self._told.get(key, ("", math.nan, -_FARTHEST_NS))
         waited_ns = notice.received_ns - at_ns
         changed = math.isnan(value) or abs(notice.value - value) > 0.02 * max(abs(value), 0.5)
-        if notice.kind is NoticeKind.LOSS:
+        if notice.kind in {NoticeKind.LOSS, NoticeKind.IDENTITY}:
             fresh = True
         elif notice.kind in _QUIET_KINDS:
             fresh = changed and waited_ns > _QUIET_S * NS

@@ -8,7 +8,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
-from ovenwright.domain.live import Batch, NoticeKind, Reading, Source, Stopping
+from ovenwright.domain.live import Batch, Notice, NoticeKind, Reading, Source, Stopping
 from ovenwright.domain.plan import Plan
 from ovenwright.domain.run import NS, Mark, MarkKind
 from ovenwright.errors import InstrumentTrouble, OvenwrightError, StorageTrouble, TooLittleData
@@ -29,6 +29,7 @@ from ovenwright.storage.journal_reading import recover
 from ovenwright.storage.logbook import Logbook
 
 _AXIS_SLACK_NS = 5 * NS
+_MOST_MODULES = 4_096
 
 
 @dataclass(frozen=True, slots=True)
@@ -97,6 +98,7 @@ class Recorder:
         self._latest = Latest(plan)
         self._store = Store(tell, self._pace)
         self._lead_in: list[Reading] = []
+        self._identities: dict[str, Notice] = {}
         self._alarms: Alarms | None = None
         self._marks: list[Mark] = []
         self._words = RecentWords()
@@ -191,6 +193,7 @@ class Recorder:
             for batch in self._intake.take(most_readings=self._pace.most_in_memory):
                 self._look_at(batch)
                 self._keep_lead_in(batch.readings)
+                self._keep_identities(batch.notices)
                 batch.acknowledge()  # nothing of it is recorded, save perhaps the last few
             for name, trouble in self._intake.troubles():
                 self._tell("source ended", {"source": name, "reason": str(trouble)})
@@ -209,6 +212,13 @@ class Recorder:
         if self._lead_in and self._lead_in[0].received_ns < oldest:
             self._lead_in = [r for r in self._lead_in if r.received_ns >= oldest]
 
+    def _keep_identities(self, notices: Sequence[Notice]) -> None:
+        """Keep for the journal what instruments say of themselves once, before it begins."""
+        for notice in notices:
+            known = notice.module in self._identities or len(self._identities) < _MOST_MODULES
+            if notice.kind is NoticeKind.IDENTITY and known:
+                self._identities[notice.module] = notice
+
     def _begins(self) -> bool:
         why = self._start_rule.met(self._latest, self._clock.wall_ns())
         if why:
@@ -223,6 +233,7 @@ class Recorder:
         self._life.on(Event.START)
         self._store.add_fact(FrameKind.EVENT, {"event": "began", "reason": why})
         self._tell("recording", self._facts() | {"reason": why})
+        self._take(Batch(notices=tuple(self._identities.values())))
         self._store.add_readings(self._lead_in)
         self._lead_in = []
 
@@ -302,12 +313,14 @@ class Recorder:
                 self._store.count_begins_anew(self._names)
             if self._gate.is_news(notice):
                 value = None if math.isnan(notice.value) else notice.value
-                facts = {
+                facts: dict[str, Any] = {
                     "kind": notice.kind.value,
                     "text": notice.text,
                     "module": notice.module,
                     "value": value,
                 }
+                if notice.kind is NoticeKind.IDENTITY:
+                    facts |= {"serial": notice.serial, "firmware": notice.firmware}
                 self._store.add_fact(FrameKind.NOTICE, facts)
                 self._tell("notice", facts)
         self._store.add_batch(replace(batch, readings=tuple(within)))

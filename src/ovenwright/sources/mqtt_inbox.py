@@ -47,6 +47,7 @@ class MqttInbox:
         self.notices: list[Notice] = []
         self.to_acknowledge: list[tuple[int, int]] = []
         self._grumbles = Grumbles()
+        self._serials: dict[str, str] = {}
         self._told_states: dict[tuple[NoticeKind, str], tuple[float, int]] = {}
         self._arrivals = Arrivals(
             plan.channels,
@@ -113,6 +114,7 @@ class MqttInbox:
         for state in found.states:
             self._say(NoticeKind.BATTERY, state, state.battery, now)
             self._say(NoticeKind.SIGNAL, state, state.signal, now)
+            self._say_who(state, now)
 
     def _say(self, kind: NoticeKind, state: ModuleState, value: float, now: int) -> None:
         """Pass on what a module says of itself when it changes, and now and again."""
@@ -125,6 +127,16 @@ class MqttInbox:
         if told is None or told[0] != value or now - told[1] >= _AGAIN_NS:
             self._told_states[key] = (value, now)
             self.notices.append(Notice(kind, now, "", state.module, value))
+
+    def _say_who(self, state: ModuleState, now: int) -> None:
+        """Pass on a module's serial number, once and when it is another."""
+        known = self._serials.get(state.module)
+        if not state.serial or state.serial == known:
+            return
+        if known is None and len(self._serials) >= _MOST_STATES:
+            return
+        self._serials[state.module] = state.serial
+        self.notices.append(Notice(NoticeKind.IDENTITY, now, "", state.module, serial=state.serial))
 
     def note_losses(self) -> None:
         """Tell gaps in the counts that stayed open too long."""

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from contextlib import closing
 
-from ovenwright.domain.live import Batch, Clock, NoticeKind, Stopping
+from ovenwright.domain.live import Batch, Clock, Notice, NoticeKind, Stopping
 from ovenwright.domain.sources.scpi import ScpiSource
 from ovenwright.errors import InstrumentTrouble, OutOfRange
 from ovenwright.sources.byte_links import ENDINGS, ByteLink, LineLink, SerialLink, TcpLink
@@ -84,6 +84,7 @@ class ScpiInstrument:
             module = plan.module or who.words() or self.name
             self._set_up(link, life, module)
             life.connected(f"{self._where()}: {who.words()}")
+            life.deliver(Batch(notices=(self._says_who(who, module),)))
             bad = 0
             while True:
                 missed = pace.wait(life.stopping)
@@ -132,6 +133,18 @@ class ScpiInstrument:
                 remedy="check the address, or mend identity in the plan",
             )
         return who
+
+    def _says_who(self, who: Identity, module: str) -> Notice:
+        serial = "" if who.serial == "0" else who.serial
+        words = " ".join(w for w in (who.maker, who.model) if w)
+        return Notice(
+            NoticeKind.IDENTITY,
+            self._clock.now_ns(),
+            words,
+            module,
+            serial=serial,
+            firmware=who.firmware,
+        )
 
     def _set_up(self, link: LineLink, life: LinkLife, module: str) -> None:
         self._drain(link, life, module, of_ours=False)
