@@ -121,8 +121,10 @@ def test_what_still_moves_or_never_came_near_proves_nothing() -> None:
     none, remarks = check_fixed_point([held(60.0)], point)
     assert none == ()
     assert remarks[0].grade is Grade.FAULT
-    named, _ = check_fixed_point([held(30.0)], point, only=["a"])
+    named, remarks = check_fixed_point([held(30.0)], point, only=["a"])
     assert [r.channel for r in named] == ["a"]
+    assert "30.0 K off" in remarks[0].what
+    assert certificate_toml(named, date="2026-03-04") == ""  # nothing to paste into a plan
 
 
 def test_ice_and_boiling_make_a_calibration_record_the_plan_understands() -> None:

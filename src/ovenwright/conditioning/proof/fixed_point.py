@@ -151,6 +151,18 @@ def _held(w: Window, point: TruePoint) -> tuple[FixedPoint, list[Remark]]:
     allowed = _allowed_k(w, point.true_c) + expanded
     within = abs(correction) <= allowed
     guess = "" if within else _wire_guess(w, shown, point, expanded)
+    if not within and not guess and abs(correction) > _NEAR_K:
+        # a correction this large is no calibration: nobody may paste it into a plan
+        words = f"shows {shown:.2f} °C where {point.words}, {abs(correction):.1f} K off"
+        remark = Remark(
+            Grade.FAULT,
+            "fixed point",
+            words,
+            "hang it into the bath if it is not there; else look at plug, lead and the "
+            "instrument's setting",
+            name,
+        )
+        return _no(name, point, words), [remark]
     result = FixedPoint(
         name=point.point.value,
         channel=name,
