@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+from math import isfinite
 from pathlib import Path
 
 from ovenwright.config import Settings
@@ -23,7 +24,7 @@ def run(args: argparse.Namespace, settings: Settings) -> int:
     from ovenwright.cli.show import emit_json, say, show_table
     from ovenwright.cli.show_verdict import show_spans
     from ovenwright.compose import build
-    from ovenwright.reporting.words import Shown, clock
+    from ovenwright.reporting.words import DASH, Shown, clock
     from ovenwright.workflow.looking import look_at
 
     tools = build(settings)
@@ -58,7 +59,12 @@ def run(args: argparse.Namespace, settings: Settings) -> int:
             "Crossings, since load-in",
             ["channel", "crossing", "min:s", "of process"],
             [
-                [c.channel, c.name, clock(c.since_load_s), f"{100 * c.share_of_process:.0f} %"]
+                [
+                    c.channel,
+                    c.name,
+                    clock(c.since_load_s),
+                    f"{100 * c.share_of_process:.0f} %" if isfinite(c.share_of_process) else DASH,
+                ]
                 for c in facts.crossings
             ],
             right=(2, 3),

@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from math import isfinite
 
 from ovenwright.cli.show import say, show_table
 from ovenwright.domain.profile import FlagSpan, Severity
 from ovenwright.reporting import facts
-from ovenwright.reporting.words import Shown, clock, plain, probability
+from ovenwright.reporting.words import DASH, Shown, clock, plain, probability
 from ovenwright.workflow.judging import Judged
 
 
@@ -76,7 +77,7 @@ def show_crossings(judged: Judged, shown: Shown) -> None:
                 c.name,
                 clock(c.since_load_s),
                 plain(2 * c.standard_s, 1),
-                f"{plain(100 * c.share_of_process, 0)} %",
+                f"{plain(100 * c.share_of_process, 0)} %" if isfinite(c.share_of_process) else DASH,
                 shown.kelvin(c.rate_k_min, 1).text,
             ]
             for c in crossings

@@ -6,7 +6,7 @@ import math
 from collections.abc import Iterator, Sequence
 
 from ovenwright.domain.profile import FlagSpan, Severity
-from ovenwright.domain.results import MeasureResult, Results
+from ovenwright.domain.results import Found, MeasureResult, Results
 from ovenwright.domain.verdict import Budget, BudgetLine, Outcome, RequirementVerdict
 
 UNEVEN_K = 5.0
@@ -46,6 +46,8 @@ def next_looks(
     budgets : of the channels with readings
     """
     looks: list[str] = []
+    if results.uniformity is None and any(r.outcome is not Outcome.PASS for r in requirements):
+        looks += _about_events(results)
     looks += _about_deciding(requirements, deciding, budgets)
     looks += _about_spans(results, deciding)
     looks += _about_lanes(results)
@@ -61,6 +63,19 @@ def main_line(budget: Budget) -> tuple[BudgetLine, float] | None:
         return None
     largest = max(lines, key=lambda ln: ln.standard_k)
     return largest, (largest.standard_k / budget.combined_k) ** 2
+
+
+def _about_events(results: Results) -> Iterator[str]:
+    assumed = [
+        f"{name} was not found ({event.reason.rstrip('.')})"
+        for name, event in (("load-in", results.load_in), ("load-out", results.load_out))
+        if event.found is Found.ASSUMED
+    ]
+    if assumed:
+        yield (
+            f"{'; '.join(assumed)}: see whether the record holds the whole process, and mark "
+            "load-in and load-out if it does."
+        )
 
 
 def _about_deciding(

@@ -127,14 +127,16 @@ def judged(
 ) -> Verdict:
     names = dict.fromkeys(a.channel for _, answers in pairs for a in answers if a.channel)
     wired = channels or [channel(n) for n in names] or [channel("core left")]
+    events = {
+        "load_in": Event(300.0, Found.GIVEN, "given"),
+        "load_out": Event(1500.0, Found.GIVEN, "given"),
+    }
     results = Results(
         profile=profile(wired, **(profile_changes or {})),
-        load_in=Event(300.0, Found.GIVEN, "given"),
-        load_out=Event(1500.0, Found.GIVEN, "given"),
         measures=(),
         by_requirement=tuple(tuple(answers) for _, answers in pairs),
         crossings=(),
-        **results_changes,
+        **(events | results_changes),
     )
     plan = plan_of(*(r for r, _ in pairs), channels=wired, **(plan_changes or {}))
     return judge(results, plan, LIBRARY)
@@ -492,6 +494,15 @@ def test_looks_name_the_deciding_channel_the_stretch_and_the_lane() -> None:
     ):
         assert part in looks
     assert "zone 1" not in looks
+
+
+def test_looks_say_first_that_the_record_may_not_hold_the_whole_process() -> None:
+    cut_off = Event(900.0, Found.ASSUMED, "the last reading is taken")
+    failed = judged((need(), [BAD]), load_out=cut_off)
+    assert failed.next_looks[0].startswith("load-out was not found (the last reading is taken)")
+    assert "load-in" not in failed.next_looks[0].split(":")[0]
+    passed = judged((need(), [GOOD]), load_out=cut_off)
+    assert not any("not found" in k for k in passed.next_looks)
 
 
 def test_looks_name_what_makes_an_undecided_value_uncertain() -> None:
