@@ -19,7 +19,7 @@ import paho.mqtt.client as paho
 import pytest
 from paho.mqtt.enums import CallbackAPIVersion
 
-from ovenwright.domain.live import Batch, Notice, NoticeKind, Reading
+from ovenwright.domain.live import Batch, Notice, NoticeKind, Reading, Source
 from ovenwright.domain.run import Quality
 from ovenwright.domain.sources.mqtt import MqttSource
 from ovenwright.errors import InstrumentTrouble, UsageError
@@ -173,7 +173,7 @@ class Heard:
 
 
 @contextmanager
-def reading(source: MqttReader, heard: Heard) -> Iterator[list[BaseException]]:
+def reading(source: Source, heard: Heard) -> Iterator[list[BaseException]]:
     stopping = threading.Event()
     troubles: list[BaseException] = []
 
