@@ -52,7 +52,7 @@ def postgres(tmp_path_factory: pytest.TempPathFactory) -> Iterator[str]:
             shutil.which("runuser") is None
             or subprocess.run(["id", "postgres"], capture_output=True, check=False).returncode
         ):
-            pytest.skip("PostgreSQL refuses root and there is no user postgres")
+            pytest.skip("needs a user postgres: the server refuses root")
         shutil.chown(home, "postgres")
         for folder in home.parents:  # every folder above must let that user through
             if folder.stat().st_uid == os.geteuid() and "pytest" in str(folder):

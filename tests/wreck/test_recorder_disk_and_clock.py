@@ -32,7 +32,7 @@ from ovenwright.testing.recording_bench import QUICK, Bench, Scripted, Ticking
 @contextmanager
 def small_disk(folder: Path, size: str) -> Iterator[Path]:
     if sys.platform != "linux" or os.geteuid() != 0:
-        pytest.skip("a small disk of its own: only root may mount one")
+        pytest.skip("needs root, to mount a small disk of its own")
     folder.mkdir()
     done = subprocess.run(
         ["mount", "-t", "tmpfs", "-o", f"size={size}", "ovenwright-test", str(folder)],
