@@ -1,0 +1,457 @@
+"""Heating of a body in changing surroundings, for many bodies at once.
+
+One dimension, from the centre (position 0) to the outer face (1), or through a slab from its
+underside (0) to its top (1). `march` is the door::
+
+    body = BodyParameters(half_size_m=0.035, shape=1.0, conductivity_w_m_k=0.4, ...)
+    around = Surroundings(time_s, air_c, wall_c)
+    run = march(body, around, start_c=25.0, out_times_s=time_s, out_positions=(0.0, 0.5, 1.0))
+    run.temp_c  # (times, members, sensors)
+    more = march(body, around, state=run.state, out_times_s=later_s)  # goes on from there
+
+Any number of the body, any line of the surroundings and the start may differ between members.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, fields, replace
+
+import numpy as np
+from numpy.typing import ArrayLike
+
+from ovenwright.errors import OutOfRange
+from ovenwright.physics.arrays import FloatArray
+from ovenwright.physics.body_curve import COLDEST_C, HOTTEST_C
+from ovenwright.physics.body_grid import BodyGrid, body_grid
+from ovenwright.physics.body_parameters import BodyParameters
+from ovenwright.physics.body_step import Moment, Stepper, Totals
+from ovenwright.physics.body_surroundings import Sampler, Surroundings
+
+_SHORTEST = 1e-9  # of the whole march; a step as short as this is no step
+_MOST_STEPS = 2_000_000
+
+
+@dataclass(frozen=True, slots=True)
+class BodyState:
+    """Where a march stands; hand it to `march` to go on.
+
+    `temp_c` and `water` may be replaced (``dataclasses.replace``) to correct the state by a
+    reading; temperatures above boiling in moist nodes are set back to boiling.
+    """
+
+    time_s: float
+    temp_c: FloatArray  # (nodes, members)
+    water: FloatArray | None  # (nodes, members), share of the free water left
+    pan_c: FloatArray | None  # (members,)
+    rate: FloatArray  # (nodes, members) W/m³, for the first guess of the next step
+    step_s: float  # the step that the error allowed last
+    inward_w_m2: FloatArray  # (members,)
+    totals: Totals
+    stored_j_m2: FloatArray  # (members,) sensible heat at the start of the ledger
+
+    @property
+    def members(self) -> int:
+        """How many members."""
+        return int(self.temp_c.shape[1])
+
+    def take(self, members: ArrayLike) -> BodyState:
+        """Return the state of some members, each as often as named (as when resampling)."""
+        pick = np.asarray(members)
+        return replace(
+            self,
+            temp_c=self.temp_c[:, pick],
+            water=None if self.water is None else self.water[:, pick],
+            pan_c=None if self.pan_c is None else self.pan_c[pick],
+            rate=self.rate[:, pick],
+            inward_w_m2=self.inward_w_m2[pick],
+            totals=Totals(*(getattr(self.totals, f.name)[pick] for f in fields(Totals))),
+            stored_j_m2=self.stored_j_m2[pick],
+        )
+
+
+@dataclass(frozen=True, slots=True)
+class Ledger:
+    """Where the heat came from and went, (members,), J per m² of outer face, since the start."""
+
+    convected: FloatArray
+    radiated: FloatArray
+    under: FloatArray
+    """Through the face at position 0, from pan, band or surroundings below."""
+    warming: FloatArray
+    """Sensible heat of the body now, less that at the start."""
+    boiled: FloatArray
+    dried: FloatArray
+    carried: FloatArray
+    """Heat content of the water that dried off, counted from the boiling point (below 0)."""
+
+    @property
+    def taken_up(self) -> FloatArray:
+        """All heat that came through the faces."""
+        return np.asarray(self.convected + self.radiated + self.under)
+
+    @property
+    def imbalance(self) -> FloatArray:
+        """What does not add up, as a share of all heat that moved."""
+        gap = self.taken_up - self.warming - self.boiled - self.dried - self.carried
+        moved = sum(np.abs(getattr(self, f.name)) for f in fields(self))
+        return np.asarray(gap / np.maximum(moved, 1e-300))
+
+
+@dataclass(frozen=True, slots=True)
+class Marched:
+    """What a march gives."""
+
+    time_s: FloatArray  # (times,)
+    temp_c: FloatArray  # (times, members, sensors)
+    surface_c: FloatArray  # (times, members)
+    under_c: FloatArray  # (times, members), the face at position 0
+    mass_loss_kg_m2: FloatArray  # (times, members), per m² of outer face
+    water_left: FloatArray  # (times, members), share of the free water; 1 where there is none
+    heat_j_m2: FloatArray  # (times, members), taken up through the faces
+    dried_depth_m: FloatArray  # (times, members), below the outer face
+    mass_loss: FloatArray  # (times, members), share of the mass put in; NaN without a density
+    ledger: Ledger
+    state: BodyState
+    steps: int
+
+
+def march(
+    body: BodyParameters,
+    around: Surroundings,
+    *,
+    out_times_s: ArrayLike,
+    start_c: ArrayLike | None = None,
+    state: BodyState | None = None,
+    out_positions: ArrayLike = (0.0, 1.0),
+    nodes: int = 41,
+    step_s: float | None = None,
+    tolerance_k: float = 0.1,
+    start_s: float | None = None,
+) -> Marched:
+    """Heat the bodies and read them at places and times.
+
+    Parameters
+    ----------
+    body : one body or an ensemble
+    around : air, walls, underside
+    out_times_s : (times,) rising, s, from the start on
+    start_c : one number, (members,) or (nodes, members), °C; not with `state`
+    state : go on from here; not with `start_c`
+    out_positions : (sensors,) or (members, sensors), 0 centre or underside to 1 outer face
+    nodes : from position 0 to 1; taken from `state` where there is one
+    step_s : fixed step; chosen by the error where not given
+    tolerance_k : error of one step, K, when steps are chosen; that of the whole stays below it
+        (docs/explanation/product-model.md)
+    start_s : when the start is; the first time of the surroundings where not given
+
+    Returns
+    -------
+    `Marched`, of shape (times, members, sensors)
+
+    Raises
+    ------
+    OutOfRange : for a start, place or time that can't be, or lengths that don't fit
+
+    Source: the enthalpy form of conduction with a front (CRANK1984, ch. 6), front after
+    ZANONI1993; time scheme ALEXANDER1977. Checked in tests/evidence/test_body_exact.py.
+    """
+    out_times = np.atleast_1d(np.asarray(out_times_s, dtype=np.float64))
+    members = _common_members(body, around, start_c, state, out_positions)
+    if state is not None:
+        nodes = state.temp_c.shape[0]
+    size = np.broadcast_to(np.asarray(body.half_size_m, np.float64), (members,))
+    shape = np.broadcast_to(np.asarray(body.shape, np.float64), (members,))
+    grid = body_grid(nodes=nodes, size_m=size, shape=shape)
+    stepper = Stepper(body, grid, Sampler(around), settled_k=0.2 * tolerance_k)
+    if stepper.dries and around.vapour_pressure_pa is None:
+        raise OutOfRange(
+            "vapour_pressure_pa",
+            got="none",
+            expected="the vapour pressure of the air",
+            where="surroundings",
+            remedy="give it, or set mass_transfer_kg_m2_s_pa to 0",
+        )
+    if state is None:
+        begin_s = float(around.time_s[0]) if start_s is None else float(start_s)
+        now, stored = _start(stepper, start_c, members, begin_s)
+        trial_s = _first_step(stepper)
+    else:
+        now, stored = _resume(stepper, state), state.stored_j_m2
+        trial_s = state.step_s
+    _check_times(out_times, now.time_s)
+    positions = _positions(out_positions, members)
+    if step_s is not None and not (step_s > 0 and np.isfinite(step_s)):
+        raise OutOfRange("step_s", got=step_s, expected="above 0 s")
+    if not (tolerance_k > 0 and np.isfinite(tolerance_k)):
+        raise OutOfRange("tolerance_k", got=tolerance_k, expected="above 0 K")
+
+    record = _Record(grid, positions, stepper)
+    record.add(now)
+    end_s, begin_s, steps = float(out_times[-1]), now.time_s, 0
+    while end_s - now.time_s > _SHORTEST * max(end_s - begin_s, 1e-300) and end_s > now.time_s:
+        left_s = end_s - now.time_s
+        wanted_s = trial_s if step_s is None else step_s
+        taken_s = (
+            left_s
+            if wanted_s >= left_s * (1.0 - 1e-9)
+            else min(wanted_s, 0.5 * left_s)
+            if wanted_s > 0.5 * left_s and step_s is None
+            else wanted_s
+        )
+        then, error = stepper.advance(now, taken_s)
+        if step_s is None:
+            worst = float(np.max(error)) / tolerance_k
+            factor = float(np.clip(0.9 / np.sqrt(max(worst, 1e-12)), 0.2, 2.5))
+            if worst > 2.0 and taken_s > 1e-6 * max(end_s - begin_s, 1.0):
+                trial_s = taken_s * factor
+                continue
+            trial_s = (
+                max(taken_s * factor, trial_s)
+                if taken_s < wanted_s and factor > 1.0
+                else taken_s * factor
+            )
+        now = then
+        record.add(now)
+        steps += 1
+        if steps > _MOST_STEPS:
+            raise OutOfRange("step_s", got=taken_s, expected="a longer step", where="march")
+    return record.result(out_times, now, stored=stored, body=body, trial_s=trial_s, steps=steps)
+
+
+def _common_members(
+    body: BodyParameters,
+    around: Surroundings,
+    start_c: ArrayLike | None,
+    state: BodyState | None,
+    out_positions: ArrayLike,
+) -> int:
+    if (start_c is None) == (state is None):
+        raise OutOfRange(
+            "start_c and state",
+            got="both" if state is not None else "neither",
+            expected="one of them",
+            remedy="give start_c for a new march, state to go on with one",
+        )
+    start = np.asarray(0.0 if start_c is None else start_c)
+    positions = np.asarray(out_positions)
+    counts = {
+        "body": body.members,
+        "surroundings": around.members,
+        "start_c": start.shape[-1] if start.ndim else 1,
+        "state": state.members if state is not None else 1,
+        "out_positions": positions.shape[0] if positions.ndim == 2 else 1,
+    }
+    members = max(counts.values())
+    for name, count in counts.items():
+        if count not in (1, members) or (
+            name == "state" and state is not None and count != members
+        ):
+            raise OutOfRange(
+                f"members of {name}",
+                got=count,
+                expected=f"1 or {members}",
+                remedy="all parts of an ensemble must speak of the same members",
+            )
+    return members
+
+
+def _check_times(out_times: FloatArray, start_s: float) -> None:
+    rising = bool(np.all(np.diff(out_times) > 0)) and bool(np.all(np.isfinite(out_times)))
+    if not rising or not len(out_times) or out_times[0] < start_s:
+        raise OutOfRange(
+            "out_times_s",
+            got=f"{out_times[0]:g} … {out_times[-1]:g} s" if len(out_times) else "none",
+            expected=f"rising times from {start_s:g} s on",
+        )
+
+
+def _positions(given: ArrayLike, members: int) -> FloatArray:
+    positions = np.asarray(given, dtype=np.float64)
+    if not bool(np.all((positions >= 0.0) & (positions <= 1.0))):
+        raise OutOfRange(
+            "out_positions",
+            got=float(positions[~((positions >= 0.0) & (positions <= 1.0))].ravel()[0]),
+            expected="0 (centre or underside) to 1 (outer face)",
+            remedy="divide the distance from the centre by half_size_m",
+        )
+    if positions.ndim < 2:
+        positions = np.broadcast_to(np.atleast_1d(positions), (members, positions.size))
+    return np.ascontiguousarray(np.broadcast_to(positions, (members, positions.shape[1])).T)
+
+
+def _start(
+    stepper: Stepper, start_c: ArrayLike | None, members: int, begin_s: float
+) -> tuple[Moment, FloatArray]:
+    given = np.asarray(start_c, dtype=np.float64)
+    low = 0.0 if stepper.material.evaporates else COLDEST_C
+    high = stepper.material.boiling_c if stepper.material.evaporates else np.asarray(HOTTEST_C)
+    shape = stepper.grid.volume_m.shape
+    temp_c = np.broadcast_to(given, shape).copy()
+    if not bool(np.all((temp_c >= low) & (temp_c <= high))):
+        raise OutOfRange(
+            "start_c",
+            got=f"{float(temp_c[~((temp_c >= low) & (temp_c <= high))].ravel()[0]):g} °C",
+            expected=f"{low:g} to {float(np.min(high)):g} °C",
+            where="march",
+            remedy="a moist body starts unfrozen and below boiling"
+            if stepper.material.evaporates
+            else "",
+        )
+    left = None
+    if stepper.material.evaporates:
+        left = np.broadcast_to(stepper.water_kg_m3 > 0.0, shape).astype(np.float64)
+    heat = stepper.material.sensible(temp_c, left)[0]
+    zero = np.zeros(members)
+    now = Moment(
+        time_s=begin_s,
+        temp_c=temp_c,
+        heat=heat,
+        left=left,
+        rate=np.zeros(shape),
+        pan_c=temp_c[0].copy() if stepper.has_pan else None,
+        face_c=temp_c[-1].copy(),
+        under_c=temp_c[0].copy(),
+        inward=zero,
+        totals=Totals(*([zero] * len(fields(Totals)))),
+    )
+    return now, np.sum(stepper.grid.volume_m * heat, axis=0)
+
+
+def _resume(stepper: Stepper, state: BodyState) -> Moment:
+    temp_c, left = state.temp_c, state.water
+    if left is not None:
+        temp_c = np.where(left > 0.0, np.minimum(temp_c, stepper.material.boiling_c), temp_c)
+    return Moment(
+        time_s=state.time_s,
+        temp_c=temp_c,
+        heat=stepper.material.sensible(temp_c, left)[0],
+        left=left,
+        rate=state.rate,
+        pan_c=state.pan_c,
+        face_c=temp_c[-1],
+        under_c=temp_c[0],
+        inward=state.inward_w_m2,
+        totals=state.totals,
+    )
+
+
+def _first_step(stepper: Stepper) -> float:
+    """Return the time in which heat crosses one spacing, of the quickest member."""
+    material, grid = stepper.material, stepper.grid
+    warm = material.boiling_c[None, :]
+    time_s = grid.spacing_m**2 * material.moist_heat.at(warm) / material.moist_k.at(warm)
+    return float(np.min(time_s))
+
+
+class _Record:
+    """What each step leaves behind, read at the asked times in the end."""
+
+    def __init__(self, grid: BodyGrid, positions: FloatArray, stepper: Stepper) -> None:
+        self._grid, self._positions, self._stepper = grid, positions, stepper
+        self._times: list[float] = []
+        self._rows: list[FloatArray] = []
+
+    def add(self, now: Moment) -> None:
+        grid = self._grid
+        profile = now.temp_c
+        if now.left is not None:
+            profile = profile.copy()
+            profile[-1], profile[0] = now.face_c, now.under_c
+            share = np.sum(grid.volume_m * now.left, axis=0) / np.sum(grid.volume_m, axis=0)
+            dried = np.clip(1.0 - now.left, 0.0, 1.0)
+            # from the outer face inwards, as far as it is dry without a break
+            run = np.cumprod(dried[::-1] >= 1.0, axis=0).sum(axis=0)
+            last = grid.nodes - 1
+            node = np.maximum(last - run, 0)
+            part = dried[node, np.arange(dried.shape[1])]
+            depth = (
+                np.where(run == 0, 0.5 * part, np.minimum(run - 0.5 + part, last)) * grid.spacing_m
+            )
+        else:
+            share, depth = np.ones(profile.shape[1]), np.zeros(profile.shape[1])
+        totals = now.totals
+        heat = totals.convected + totals.radiated + totals.under
+        self._times.append(now.time_s)
+        self._rows.append(
+            np.concatenate(
+                (
+                    grid.at(profile, self._positions),
+                    np.stack((now.face_c, now.under_c, totals.vapour_kg_m2, share, heat, depth)),
+                )
+            )
+        )
+
+    def result(
+        self,
+        out_times: FloatArray,
+        now: Moment,
+        *,
+        stored: FloatArray,
+        body: BodyParameters,
+        trial_s: float,
+        steps: int,
+    ) -> Marched:
+        rows = monotone_cubic(np.array(self._times), np.stack(self._rows), out_times)
+        sensors = len(self._positions)
+        face, under, vapour, share, heat, depth = np.moveaxis(rows[:, sensors:], 1, 0)
+        material, volume = self._stepper.material, self._grid.volume_m
+        mass = np.asarray(body.density_kg_m3) * np.sum(volume, axis=0)
+        totals = now.totals
+        content = np.sum(volume * material.sensible(now.temp_c, now.left)[0], axis=0)
+        return Marched(
+            time_s=out_times,
+            temp_c=np.moveaxis(rows[:, :sensors], 1, 2),
+            surface_c=face,
+            under_c=under,
+            mass_loss_kg_m2=vapour,
+            water_left=share,
+            heat_j_m2=heat,
+            dried_depth_m=depth,
+            mass_loss=vapour / mass,
+            ledger=Ledger(
+                convected=totals.convected,
+                radiated=totals.radiated,
+                under=totals.under,
+                warming=content - stored,
+                boiled=totals.boiled,
+                dried=totals.dried,
+                carried=totals.carried,
+            ),
+            state=BodyState(
+                time_s=now.time_s,
+                temp_c=now.temp_c,
+                water=now.left,
+                pan_c=now.pan_c,
+                rate=now.rate,
+                step_s=trial_s,
+                inward_w_m2=now.inward,
+                totals=totals,
+                stored_j_m2=stored,
+            ),
+            steps=steps,
+        )
+
+
+def monotone_cubic(time_s: FloatArray, values: FloatArray, at_s: FloatArray) -> FloatArray:
+    """Read rows between steps by cubics that never overshoot (FRITSCH1980), (times, ...)."""
+    if len(time_s) == 1:
+        return np.repeat(values, len(at_s), axis=0)
+    width = np.diff(time_s)
+    wide = width.reshape(-1, *([1] * (values.ndim - 1)))
+    slope = np.diff(values, axis=0) / wide
+    bend = np.empty_like(values)
+    bend[0], bend[-1] = slope[0], slope[-1]
+    if len(width) > 1:
+        one, two = 2.0 * wide[1:] + wide[:-1], wide[1:] + 2.0 * wide[:-1]
+        with np.errstate(divide="ignore", invalid="ignore"):
+            mean = (one + two) / (one / slope[:-1] + two / slope[1:])
+        bend[1:-1] = np.where(slope[:-1] * slope[1:] > 0.0, mean, 0.0)
+    i = np.clip(np.searchsorted(time_s, at_s, side="right") - 1, 0, len(width) - 1)
+    span = wide[i]
+    x = ((at_s - time_s[i]) / width[i]).reshape(span.shape)
+    return np.asarray(
+        values[i] * (1.0 + 2.0 * x) * (1.0 - x) ** 2
+        + span * bend[i] * x * (1.0 - x) ** 2
+        + values[i + 1] * x * x * (3.0 - 2.0 * x)
+        + span * bend[i + 1] * x * x * (x - 1.0)
+    )
