@@ -15,7 +15,10 @@ from ovenwright.errors import OvenwrightError
 
 @dataclass(frozen=True, slots=True)
 class Verb:
-    """One verb: its module has ``add_arguments(parser)`` and ``run(args, settings) -> int``."""
+    """One verb: its module has ``add_arguments(parser)`` and ``run(args, settings) -> int``.
+
+    A module of this room goes by its bare name, one of another surface by its whole name.
+    """
 
     name: str
     module: str
@@ -38,6 +41,7 @@ VERBS: tuple[Verb, ...] = (
     Verb("export", "export_command", "write a run as CSV, XLSX, Parquet or NetCDF"),
     Verb("restate", "restate_command", "put a wrong thermocouple type right; the raw stays"),
     Verb("verify", "verify_command", "prove that a sealed run was not altered"),
+    Verb("serve", "ovenwright.web.serve_command", "the whole job in a browser on this machine"),
     Verb("virtual-oven", "virtual_oven_command", "serve a simulated oven over real protocols"),
 )
 
@@ -70,7 +74,8 @@ def build_parser(chosen: str | None, *, width: int | None = None) -> argparse.Ar
         sub.add_argument("--logbook", metavar="DIR", help="the logbook folder (default: logbook)")
         sub.add_argument("--show-unit", metavar="C|F", help="unit to show temperatures in")
         sub.add_argument("--json", action="store_true", help="answer in JSON, for machines")
-        module = import_module(f"ovenwright.cli.{verb.module}")
+        whole = verb.module if "." in verb.module else f"ovenwright.cli.{verb.module}"
+        module = import_module(whole)
         module.add_arguments(sub)
         sub.set_defaults(run=module.run)
     return parser

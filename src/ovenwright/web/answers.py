@@ -1,0 +1,99 @@
+"""One error shape for the API, one error page for people."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from fastapi import FastAPI
+from fastapi.exceptions import RequestValidationError
+from pydantic import BaseModel
+from starlette.exceptions import HTTPException
+from starlette.requests import Request
+from starlette.responses import JSONResponse, PlainTextResponse, Response
+
+from ovenwright.errors import (
+    InstrumentTrouble,
+    MissingExtra,
+    OvenwrightError,
+    StorageTrouble,
+    UnknownName,
+    UsageError,
+)
+from ovenwright.web.pages import show
+from ovenwright.web.site import site_of
+
+
+class Trouble(BaseModel):
+    """What was wrong, where, and what to do next; the shape of every error of the API."""
+
+    error: str
+    what: str
+    where: str = ""
+    remedy: str = ""
+    faults: list[dict[str, Any]] = []
+
+
+STATUSES: tuple[tuple[type[OvenwrightError], int], ...] = (
+    (UnknownName, 404),
+    (UsageError, 400),
+    (InstrumentTrouble, 503),
+    (StorageTrouble, 503),
+    (MissingExtra, 503),
+)
+"""The first class that fits decides; every other error of ours is 422: the content won't do."""
+
+TROUBLES: dict[int | str, dict[str, Any]] = {
+    code: {"model": Trouble} for code in (400, 401, 403, 404, 413, 422, 429, 503)
+}
+
+
+def status_of(trouble: OvenwrightError) -> int:
+    """Return the HTTP status of an error."""
+    return next((code for kind, code in STATUSES if isinstance(trouble, kind)), 422)
+
+
+def _answer(request: Request, status: int, facts: dict[str, Any]) -> Response:
+    facts.setdefault("faults", [])
+    folder = str(site_of(request).tools.settings.logbook.absolute())
+    for key in ("where", "what", "remedy"):  # a browser need not know this machine's folders
+        facts[key] = str(facts.get(key, "")).replace(folder, "logbook")
+    if request.url.path.startswith("/api/") or "text/html" not in request.headers.get("accept", ""):
+        return JSONResponse(facts, status_code=status)
+    try:
+        return show(request, "trouble.html.j2", status=status, trouble=facts)
+    except StorageTrouble as unbuilt:  # without its bundle the site can show no page at all
+        return PlainTextResponse(str(unbuilt), status_code=503)
+
+
+async def _ours(request: Request, cause: Exception) -> Response:
+    assert isinstance(cause, OvenwrightError)  # only registered for that class
+    return _answer(request, status_of(cause), cause.facts())
+
+
+async def _malformed(request: Request, cause: Exception) -> Response:
+    assert isinstance(cause, RequestValidationError)
+    first = cause.errors()[0]
+    where = ".".join(str(p) for p in first["loc"])
+    facts = {
+        "error": "UsageError",
+        "what": str(first["msg"]),
+        "where": where,
+        "remedy": "see /docs or /openapi.json",
+    }
+    return _answer(request, 422, facts)
+
+
+async def _plain(request: Request, cause: Exception) -> Response:
+    assert isinstance(cause, HTTPException)
+    facts = {"error": "HTTP", "what": str(cause.detail), "where": request.url.path, "remedy": ""}
+    answer = _answer(request, cause.status_code, facts)
+    for name, value in (cause.headers or {}).items():
+        answer.headers[name] = value
+    return answer
+
+
+def install(app: FastAPI) -> None:
+    """Give an app its error handlers."""
+    app.add_exception_handler(OvenwrightError, _ours)
+    app.add_exception_handler(RequestValidationError, _malformed)
+    app.add_exception_handler(HTTPException, _plain)

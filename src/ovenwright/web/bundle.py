@@ -1,0 +1,55 @@
+"""The built scripts and styles, found by the names their sources have."""
+
+from __future__ import annotations
+
+import json
+from functools import cached_property
+from importlib.resources import files
+from pathlib import Path
+from typing import Any
+
+from ovenwright.errors import StorageTrouble
+
+FOLDER = Path(str(files("ovenwright.web"))) / "static"
+
+
+class Bundle:
+    """The manifest the build wrote; entries are named as in ``frontend/src``."""
+
+    def __init__(self, folder: Path = FOLDER) -> None:
+        self.folder = folder
+
+    @cached_property
+    def _manifest(self) -> dict[str, Any]:
+        path = self.folder / "manifest.json"
+        try:
+            found: dict[str, Any] = json.loads(path.read_text(encoding="utf-8"))
+        except (OSError, ValueError) as cause:
+            raise StorageTrouble(
+                "the scripts and styles of the web pages were not built",
+                where="ovenwright/web/static",
+                remedy="install anew: pip install . (it builds them, no Node.js needed)",
+            ) from cause
+        return found
+
+    def script(self, name: str) -> str:
+        """Return the address of the script ``places/NAME.ts``."""
+        return f"/static/{self._entry(f'src/places/{name}.ts')['file']}"
+
+    def styles(self, name: str = "") -> tuple[str, ...]:
+        """Return the addresses of the style sheets: the site's own, then those of one place."""
+        sheets = [self._entry("src/styles/site.css")["file"]]
+        if name:
+            sheets += self._entry(f"src/places/{name}.ts").get("css", [])
+        return tuple(f"/static/{s}" for s in sheets)
+
+    def _entry(self, source: str) -> dict[str, Any]:
+        try:
+            found: dict[str, Any] = self._manifest[source]
+        except KeyError as cause:
+            raise StorageTrouble(
+                f"{source} is missing among the built scripts",
+                where="ovenwright/web/static",
+                remedy="build anew: npm run build in frontend/",
+            ) from cause
+        return found

@@ -1,0 +1,62 @@
+"""One error shape; headers on everything."""
+
+import pytest
+from starlette.testclient import TestClient
+
+from ovenwright.errors import (
+    InstrumentTrouble,
+    OvenwrightError,
+    PlanFaults,
+    StorageTrouble,
+    TooLittleData,
+    UnknownName,
+    UsageError,
+)
+from ovenwright.web.answers import status_of
+from ovenwright.web.site import Site
+
+
+@pytest.mark.parametrize(
+    ("trouble", "status"),
+    [
+        (UnknownName("run", "x"), 404),
+        (UsageError("x"), 400),
+        (PlanFaults([]), 422),
+        (TooLittleData("x"), 422),
+        (InstrumentTrouble("x"), 503),
+        (StorageTrouble("x"), 503),
+    ],
+)
+def test_each_error_has_its_status(trouble: OvenwrightError, status: int) -> None:
+    assert status_of(trouble) == status
+
+
+def test_health(client: TestClient) -> None:
+    answer = client.get("/api/health")
+    assert answer.status_code == 200
+    assert answer.json()["logbook"] == "book"
+    assert answer.json()["runs"] == 0
+
+
+def test_unknown_address_answers_in_the_one_shape(client: TestClient) -> None:
+    answer = client.get("/api/nothing")
+    assert answer.status_code == 404
+    assert set(answer.json()) >= {"error", "what", "where", "remedy"}
+
+
+def test_people_get_a_page(client: TestClient) -> None:
+    answer = client.get("/nothing", headers={"accept": "text/html"})
+    assert answer.status_code == 404
+    assert "<h1>That did not work</h1>" in answer.text
+
+
+def test_this_machine_s_folders_are_not_told(client: TestClient, site: Site) -> None:
+    answer = client.get("/api/jobs/none")
+    assert str(site.tools.settings.logbook.absolute()) not in answer.text
+
+
+def test_every_answer_carries_the_policy(client: TestClient) -> None:
+    for path in ("/", "/api/health", "/nothing"):
+        policy = client.get(path).headers["content-security-policy"]
+        assert "script-src 'self'" in policy
+        assert "unsafe-inline" not in policy
