@@ -8,7 +8,7 @@ import pytest
 
 HEAVY = {
     "calamine", "jinja2", "netCDF4", "numpy", "pandas", "pyarrow", "pydantic", "python_calamine", "rich",
-    "scipy", "sqlalchemy", "tsdownsample", "typst", "xlsxwriter",
+    "fastapi", "scipy", "sqlalchemy", "starlette", "uvicorn", "tsdownsample", "typst", "xlsxwriter",
 }  # fmt: skip
 
 
@@ -55,6 +55,7 @@ def test_the_check_itself_would_notice() -> None:
         "export",
         "restate",
         "verify",
+        "serve",
         "virtual-oven",
     ],
 )
