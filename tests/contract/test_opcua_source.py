@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import math
 import os
 import resource
@@ -19,12 +20,14 @@ from typing import Any
 
 import pytest
 
+from ovenwright.cli.main import main
 from ovenwright.domain.live import Batch, Notice, NoticeKind, Reading
 from ovenwright.domain.run import Quality
 from ovenwright.domain.sources.opcua import OpcUaSource
 from ovenwright.errors import InstrumentTrouble, UsageError
 from ovenwright.sources.finding_opcua import browse
 from ovenwright.sources.opening import open_source
+from ovenwright.storage.plan_file import read_plan
 
 ROOT = Path(__file__).parents[2]
 MODULES = ROOT / ".cache" / "peers"
@@ -168,12 +171,12 @@ def plan_for(url: str, *nodes: dict[str, Any], **more: Any) -> OpcUaSource:
 class Taken:
     """A source at work in its thread, and what came from it."""
 
-    def __init__(self, plan: OpcUaSource) -> None:
+    def __init__(self, plan: OpcUaSource, *, folder: Path | None = None) -> None:
         self.readings: list[Reading] = []
         self.notices: list[Notice] = []
         self.trouble: BaseException | None = None
         self._stop = threading.Event()
-        self._source = open_source(plan, Wall())
+        self._source = open_source(plan, Wall(), folder=folder)
         self._thread = threading.Thread(target=self._run)
 
     def _run(self) -> None:
@@ -301,6 +304,121 @@ def test_a_protected_link_with_certificate_and_password(
     with Taken(plan) as taken:
         taken.wait(lambda: taken.of("core"))
     assert taken.of("core")
+
+
+AES = ("Aes128_Sha256_RsaOaep", "Aes256_Sha256_RsaPss")
+
+
+@pytest.fixture(scope="module")
+def closed_server(tmp_path_factory: pytest.TempPathFactory, certificates: Path) -> Iterator[Server]:
+    """A server that lets nobody in without certificate and password."""
+    installed()
+    folder = tmp_path_factory.mktemp("opcua-closed")
+    trusted = folder / "pki" / "trusted" / "certs"
+    trusted.mkdir(parents=True)
+    shutil.copy(certificates / "known.der", trusted / "known.der")
+    with serving(folder, "secure", "aes", "strict", "closed") as found:
+        yield found
+
+
+@pytest.mark.parametrize("security", ["sign", "sign-and-encrypt"])
+@pytest.mark.parametrize("policy", ["Basic256Sha256", *AES])
+def test_every_policy_is_recorded_through(
+    closed_server: Server,
+    certificates: Path,
+    policy: str,
+    security: str,
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    monkeypatch.setenv("OVEN_WORD", "rye-and-salt")
+    plan = plan_for(
+        closed_server.url,
+        node("Core1", "core"),
+        security=security,
+        policy=policy,
+        certificate_file=str(certificates / "known.der"),
+        key_file=str(certificates / "known-key.pem"),
+        user="baker",
+        password_env="OVEN_WORD",  # noqa: S106  the name of a variable
+    )
+    with Taken(plan) as taken:
+        taken.wait(lambda: taken.of("core"))
+        closed_server.tell("set", "Core1", 61.5)
+        taken.wait(lambda: taken.of("core")[-1].value == 61.5)
+
+
+@pytest.fixture
+def ovenwright(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> Callable[..., dict[str, Any]]:
+    """The command line, called in a folder of its own by someone who knows the password."""
+    monkeypatch.setenv("OVEN_WORD", "rye-and-salt")
+    monkeypatch.chdir(tmp_path)
+
+    def called(*words: str) -> dict[str, Any]:
+        assert main([*words, "--json"]) == 0, capsys.readouterr().err
+        facts: dict[str, Any] = json.loads(capsys.readouterr().out)
+        return facts
+
+    return called
+
+
+@pytest.mark.parametrize("policy", ["Basic256Sha256", *AES])
+def test_find_behind_certificate_and_password_writes_a_plan_that_records(
+    closed_server: Server, certificates: Path, policy: str, tmp_path: Path,
+    ovenwright: Callable[..., dict[str, Any]],
+) -> None:  # fmt: skip
+    (tmp_path / "oven3").mkdir()
+    for name in ("known.der", "known-key.pem"):
+        shutil.copy(certificates / name, tmp_path / "oven3" / name)
+    plan_file = tmp_path / "oven3" / "plan.toml"
+    words = [
+        "find", closed_server.url, "--seconds", "1.5", "--policy", policy,
+        "--certificate-file", "oven3/known.der", "--key-file", "oven3/known-key.pem",
+        "--user", "baker", "--password-env", "OVEN_WORD",
+    ]  # fmt: skip
+    found = ovenwright(*words, "--write", "oven3/plan.toml")
+    oven = next(m for m in found["modules"] if m["module"] == "Oven 3")
+    assert any(f"{policy} (sign, sign-and-encrypt)" in r for r in oven["remarks"])
+    assert not any("open to anyone" in r for r in oven["remarks"])
+    (table,) = read_plan(plan_file).instruments
+    assert isinstance(table, OpcUaSource)
+    assert (table.security, table.policy) == ("sign-and-encrypt", policy)
+    assert (table.certificate_file, table.key_file) == ("known.der", "known-key.pem")
+    assert (table.user, table.password_env) == ("baker", "OVEN_WORD")
+    with Taken(table, folder=plan_file.parent) as taken:
+        taken.wait(lambda: all(taken.of(n.channel) for n in table.nodes))
+
+    # the plan knows the way in: nothing has to be given again
+    words = ["find", closed_server.url, "--seconds", "1.5", "--plan", str(plan_file)]
+    against = ovenwright(*words)["against"]
+    assert against["known"]
+    assert against["new"] == against["silent"] == []
+
+
+def test_find_is_turned_away_with_words(
+    closed_server: Server,
+    certificates: Path,
+    monkeypatch: pytest.MonkeyPatch,
+    capsys: pytest.CaptureFixture[str],
+) -> None:
+    monkeypatch.setenv("OVEN_WORD", "wrong")
+    own = [
+        "--certificate-file", str(certificates / "known.der"),
+        "--key-file", str(certificates / "known-key.pem"),
+    ]  # fmt: skip
+    user = ["--user", "baker", "--password-env", "OVEN_WORD"]
+    pinned = ["--server-certificate-file", str(certificates / "stranger.der")]
+    for words, code, said in (
+        ([], 4, "does not offer an open link; security the server offers: Aes128_Sha256_RsaOaep"),
+        ([*own], 4, "way of logging in"),
+        ([*own, *user], 4, "user or password"),
+        ([*own, *pinned], 4, "another certificate"),
+        (["--security", "sign"], 2, "needs certificate_file"),
+        ([*own, "--policy", "Basic128"], 2, "policy"),
+    ):
+        assert main(["find", closed_server.url, "--seconds", "2", *words]) == code, words
+        assert said in capsys.readouterr().err, words
 
 
 def test_what_no_waiting_mends_is_said_at_once(

@@ -1,7 +1,8 @@
 // An OPC UA server of another make, for the tests: node-opcua.
-// Usage: node opcua_server.mjs MODULES PORT FOLDER [secure] [strict]
+// Usage: node opcua_server.mjs MODULES PORT FOLDER [secure] [aes] [strict] [closed] [history]
 // MODULES is the folder node-opcua was installed in, FOLDER keeps keys and trusted certificates.
-// secure: offers Basic256Sha256 too. strict: believes only what lies in FOLDER/pki/trusted/certs.
+// secure: offers Basic256Sha256 too, with aes both Aes policies as well. closed: offers no open link and
+// no nameless user. history: keeps what Core1 was. strict: believes only what lies in FOLDER/pki/trusted/certs.
 // Commands are lines on standard input, their words parted by tabs:
 //   set NAME VALUE [STATUS]   time NAME MILLISECONDS VALUE   add NAME VALUE   many COUNT MILLISECONDS ROUNDS   quit
 import { createRequire } from "node:module";
@@ -20,6 +21,16 @@ const { MessageSecurityMode, SecurityPolicy } = require("node-opcua-secure-chann
 
 const secure = flags.includes("secure");
 const strict = flags.includes("strict");
+const closed = flags.includes("closed");
+const history = flags.includes("history");
+const modes = secure
+  ? [MessageSecurityMode.None, MessageSecurityMode.Sign, MessageSecurityMode.SignAndEncrypt]
+  : [MessageSecurityMode.None];
+const policies = [
+  SecurityPolicy.None,
+  ...(secure ? [SecurityPolicy.Basic256Sha256] : []),
+  ...(flags.includes("aes") ? [SecurityPolicy.Aes128_Sha256_RsaOaep, SecurityPolicy.Aes256_Sha256_RsaPss] : []),
+];
 const pki = new OPCUACertificateManager({
   rootFolder: path.join(folder, "pki"),
   automaticallyAcceptUnknownCertificate: !strict,
@@ -32,11 +43,9 @@ const server = new opcua.OPCUAServer({
   resourcePath: "/",
   serverCertificateManager: pki,
   buildInfo: { productName: "test peer" },
-  allowAnonymous: true,
-  securityModes: secure
-    ? [MessageSecurityMode.None, MessageSecurityMode.Sign, MessageSecurityMode.SignAndEncrypt]
-    : [MessageSecurityMode.None],
-  securityPolicies: secure ? [SecurityPolicy.None, SecurityPolicy.Basic256Sha256] : [SecurityPolicy.None],
+  allowAnonymous: !closed,
+  securityModes: closed ? modes.slice(1) : modes,
+  securityPolicies: closed ? policies.slice(1) : policies,
   userManager: {
     isValidUser: (name, word) => name === "baker" && word === "rye-and-salt",
   },

@@ -30,7 +30,8 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         "url",
         metavar="URL",
         help="mqtt://HOST[:PORT][/TOPIC], mqtts://…, modbus://HOST[:PORT], modbus-rtu:DEVICE, "
-        "opc.tcp://HOST:PORT, serial:DEVICE, or serial: for every port",
+        "opc.tcp://HOST:PORT, scpi://HOST[:PORT], scpi-serial:DEVICE, serial:DEVICE, or serial: "
+        "for every port",
     )
     add("--seconds", type=float, default=10.0, metavar="N", help="how long to listen (10)")
     add("--plan", type=Path, metavar="PLAN", help="plan to hold it against: new and silent ones")
@@ -39,6 +40,33 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     add("--user", default="", metavar="NAME", help="name at broker or server")
     add("--password-env", default="", metavar="NAME", help="variable that holds the password")
     add("--ca-file", default="", metavar="FILE", help="authority of the broker's certificate")
+    add(
+        "--measure",
+        action="store_true",
+        help="SCPI: have it measure once where it holds no readings; ends a measurement under way",
+    )
+    line = parser.add_argument_group("how a serial port is set")
+    line.add_argument("--baud", type=int, metavar="N", help="bits per second")
+    line.add_argument("--parity", choices=("none", "even", "odd"), help="(none)")
+    line.add_argument("--data-bits", type=int, choices=(5, 6, 7, 8), help="(8)")
+    line.add_argument("--stop-bits", type=int, choices=(1, 2), help="(1)")
+    link = parser.add_argument_group("how an OPC UA link is protected, as in a plan")
+    link.add_argument(
+        "--security",
+        choices=("none", "sign", "sign-and-encrypt"),
+        help="(sign-and-encrypt with a certificate, else none)",
+    )
+    link.add_argument(
+        "--policy",
+        metavar="NAME",
+        help="Basic256Sha256 (usual), Aes128_Sha256_RsaOaep, Aes256_Sha256_RsaPss",
+    )
+    link.add_argument("--certificate-file", metavar="FILE", help="this computer's own certificate")
+    link.add_argument("--key-file", metavar="FILE", help="private key of that certificate")
+    link.add_argument("--key-password-env", metavar="NAME", help="variable with the key's password")
+    link.add_argument(
+        "--server-certificate-file", metavar="FILE", help="certificate the server must show"
+    )
 
 
 def _units(text: str) -> tuple[int, int]:
@@ -57,7 +85,9 @@ def run(args: argparse.Namespace, settings: Settings) -> int:
     from ovenwright.cli.show import emit_json, progress
     from ovenwright.compose import build
     from ovenwright.workflow.finding import Asking, search
+    from ovenwright.workflow.finding_asking import FRAMING, SECURITY
 
+    given = {k: v for k, v in vars(args).items() if v is not None}
     stopping = threading.Event()
     before = signal.signal(signal.SIGINT, lambda *_: stopping.set())
     try:
@@ -70,6 +100,9 @@ def run(args: argparse.Namespace, settings: Settings) -> int:
                     password_env=args.password_env,
                     ca_file=args.ca_file,
                     units=units,
+                    line={k: given[k] for k in FRAMING if k in given},
+                    protection={k: given[k] for k in SECURITY if k in given},
+                    measure=args.measure,
                 ),
                 build(settings).library(),
                 plan_file=args.plan,
@@ -107,7 +140,7 @@ def _show(findings: Findings, plan: Path | None) -> None:
             ("input", "last", "unit", "every s", "count"),
             [
                 (
-                    c.key,
+                    f"{c.key}, {c.detail}" if c.detail else c.key,
                     _number(c.value, ".2f"),
                     c.unit,
                     _number(1.0 / c.rate_hz, ".3g") if c.rate_hz > 0 else "-",

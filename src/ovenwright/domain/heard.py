@@ -14,8 +14,10 @@ from ovenwright.domain.run import Quality
 class HeardChannel:
     """One number that an instrument keeps giving.
 
-    ``key`` is the instrument's own key, written as the plan's mapping writes it; ``rate_hz`` is NaN
-    where it came once only, ``last_ns`` the time of the last reading, 0 where there is none.
+    ``key`` is the instrument's own key, written as the plan's mapping writes it, ``also`` are other
+    ways in which a plan may write it; ``rate_hz`` is NaN where it came once only, ``last_ns`` the
+    time of the last reading, 0 where there is none. ``detail`` is what the instrument calls it where
+    the key is only a place.
     """
 
     key: str
@@ -25,6 +27,8 @@ class HeardChannel:
     rate_hz: float = math.nan
     count: int = 0
     last_ns: int = 0
+    detail: str = ""
+    also: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)

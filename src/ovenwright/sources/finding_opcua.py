@@ -5,7 +5,7 @@ from __future__ import annotations
 import asyncio
 import math
 import re
-from collections import Counter, defaultdict, deque
+from collections import defaultdict, deque
 from collections.abc import Callable
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -17,6 +17,7 @@ from asyncua.common.node import Node
 from asyncua.common.subscription import DataChangeNotif
 from asyncua.ua.object_ids import ObjectIds
 from asyncua.ua.uaerrors import UaError
+from pydantic import ValidationError
 
 from ovenwright.domain.heard import Heard, HeardChannel
 from ovenwright.domain.live import Clock, Stopping
@@ -62,11 +63,9 @@ def browse(
     clock: Clock,
     user: str = "",
     password_env: str = "",
-    security: str = "none",
-    certificate_file: str = "",
-    key_file: str = "",
     folder: Path | None = None,
     stopping: Stopping | None = None,
+    **protection: str,
 ) -> tuple[Heard, ...]:
     """Walk through a server's objects and say which variables are temperatures.
 
@@ -79,9 +78,11 @@ def browse(
     seconds : how long to walk and watch at most
     clock : the time of day
     user, password_env : name at the server, and the environment variable that holds the password
-    security, certificate_file, key_file : as in a plan, where the server asks for it
     folder : where relative file names start
     stopping : tells to stop earlier
+    protection : keys of a plan's table that say how the link is protected: security, policy,
+        certificate_file, key_file, key_password_env, server_certificate_file. With a certificate and
+        no security, the link is signed and encrypted
 
     Returns
     -------
@@ -93,19 +94,23 @@ def browse(
     InstrumentTrouble : if the server does not answer or turns us away
     """
     facts: dict[str, Any] = {"kind": "opcua", "url": url.rstrip("/")}
-    if security != "none":
-        facts |= {
-            "security": security,
-            "certificate_file": certificate_file,
-            "key_file": key_file,
-        }
+    if protection:
+        facts |= {"security": "sign-and-encrypt"} | protection
     if user:
-        facts |= {"user": user, "password_env": password_env}
+        facts |= {"user": user}
+    if password_env:
+        facts |= {"password_env": password_env}
     try:
         plan = OpcUaSource.model_validate(facts | {"nodes": [{"node": "i=2258", "channel": "-"}]})
-    except ValueError as cause:
+    except ValidationError as cause:
+        said = "; ".join(
+            f"{'.'.join(map(str, e['loc']))} is {e['input']!r}"
+            if e["loc"]
+            else str(e["msg"]).removeprefix("Value error, ")
+            for e in cause.errors()
+        )
         raise UsageError(
-            f"{url!r} can't be asked like that",
+            f"{url!r} can't be asked like that: {said}",
             remedy="write it such as opc.tcp://192.168.1.20:4840; a certificate needs its key",
         ) from cause
     walk = _Walk(plan, facts, clock, stopping)
@@ -123,7 +128,7 @@ class _Walk:
         self._clock = clock
         self._stopped: Callable[[], bool] = stopping.is_set if stopping is not None else bool
         self._found: dict[str, _Found] = {}
-        self._offered: Counter[str] = Counter()
+        self._offered: set[tuple[str, str]] = set()  # (policy, mode)
         self._left_out = False
 
     async def go(self, seconds: float, folder: Path) -> tuple[Heard, ...]:
@@ -133,6 +138,7 @@ class _Walk:
         try:
             with told_apart(url):
                 self._offered = await self._security()
+                self._see_that_it_is_offered()
                 client = await made_client(self._plan, folder)
                 await client.connect()
                 try:
@@ -150,11 +156,34 @@ class _Walk:
             ) from cause
         return self._told(detail)
 
-    async def _security(self) -> Counter[str]:
+    async def _security(self) -> set[tuple[str, str]]:
         """Ask which kinds of protection the server offers."""
         asking = Client(self._plan.url, timeout=self._plan.timeout_s)
         offers = await asking.connect_and_get_server_endpoints()
-        return Counter(_MODES.get(o.SecurityMode, "") for o in offers)
+        return {
+            (str(o.SecurityPolicyUri).rpartition("#")[2], _MODES.get(o.SecurityMode, ""))
+            for o in offers
+        }
+
+    def _see_that_it_is_offered(self) -> None:
+        """Say what the server offers instead of what was asked for.
+
+        Raises
+        ------
+        InstrumentTrouble : if it offers something else only
+        """
+        plan = self._plan
+        policy = plan.policy.replace("_", "")
+        asked = ("None", "none") if plan.security == "none" else (policy, plan.security)
+        offered = {(p.replace("_", ""), m) for p, m in self._offered}
+        if offered and asked not in offered:
+            shown = "an open link" if plan.security == "none" else f"{plan.policy}, {plan.security}"
+            raise InstrumentTrouble(
+                f"the server does not offer {shown}",
+                where=plan.url,
+                remedy="; ".join(_offers(self._offered)) + " (--policy, --security; both but none "
+                "need --certificate-file and --key-file)",
+            )
 
     async def _walk(self, client: Client, namespaces: list[str], until: float) -> None:
         """Go through the objects, the nearest first."""
@@ -260,9 +289,8 @@ class _Walk:
                 for f in members
             ]
         }
-        offered = ", ".join(sorted(k for k in self._offered if k))
-        remarks = [f"security the server offers: {offered}"] if offered else []
-        if self._plan.security == "none" and set(self._offered) - {"none", ""}:
+        remarks = _offers(self._offered)
+        if self._plan.security == "none" and any(m not in ("none", "") for _, m in self._offered):
             remarks.append("the link is open to anyone on the network; the server can do better")
         if self._left_out:
             remarks.append("there is more on the server than was looked through in this time")
@@ -279,6 +307,7 @@ class _Walk:
                         rate_hz=_rate(f.times_ns),
                         count=len(f.times_ns),
                         last_ns=f.times_ns[-1] if f.times_ns else 0,
+                        also=(f.node.nodeid.to_string(),),
                     )
                     for f in members
                 ),
@@ -295,6 +324,16 @@ class _Walk:
             )
             for parent, members in groups.items()
         )
+
+
+def _offers(offered: set[tuple[str, str]]) -> list[str]:
+    """Say which protection a server offers: each policy with its modes."""
+    modes: dict[str, list[str]] = defaultdict(list)
+    for policy, mode in sorted(offered):
+        if mode:
+            modes["" if mode == "none" else policy].append(mode)
+    words = [f"{policy} ({', '.join(m)})" if policy else "none" for policy, m in modes.items()]
+    return [f"security the server offers: {'; '.join(words)}"] if words else []
 
 
 def _label(found: _Found, groups: dict[str, list[_Found]]) -> str:

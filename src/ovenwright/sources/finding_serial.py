@@ -60,6 +60,7 @@ def hear_port(
     *,
     seconds: float = 3.0,
     bauds: Iterable[int] = BAUDS,
+    framing: Mapping[str, Any] | None = None,
     stopping: Stopping | None = None,
 ) -> HeardPort:
     """Return what a serial port says; nothing is sent.
@@ -69,6 +70,7 @@ def hear_port(
     device : the port, such as /dev/ttyUSB0
     seconds : how long to listen at each speed
     bauds : speeds to try until readable lines come
+    framing : data_bits, parity and stop_bits of the port where they are not the usual ones
     stopping : tells to stop early
     """
     known = next((p for p in list_serial_ports() if p.device == device), HeardPort(device))
@@ -77,7 +79,8 @@ def hear_port(
         if stopping is not None and stopping.is_set():
             break
         try:
-            lines = _listen(SerialPort(device=device, baud=baud), seconds, stopping)
+            port = SerialPort.model_validate({**(framing or {}), "device": device, "baud": baud})
+            lines = _listen(port, seconds, stopping)
         except (OSError, OvenwrightError) as cause:
             return replace(known, trouble=str(cause))
         readable = [t for t in lines if _readable(t)]

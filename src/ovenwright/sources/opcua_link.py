@@ -39,8 +39,8 @@ _REFUSED: dict[int, tuple[str, str]] = {
         "give user and password_env, or leave both out",
     ),
     StatusCodes.BadUserAccessDenied: (
-        "this user may not do that on the server",
-        "ask the server's keeper for the right to read",
+        "the server denies this user or password what is asked",
+        "check user and the variable that password_env names; the user needs the right to read",
     ),
     StatusCodes.BadSecurityChecksFailed: (
         "the server refuses this computer's certificate",
@@ -61,6 +61,10 @@ _REFUSED: dict[int, tuple[str, str]] = {
     StatusCodes.BadCertificateTimeInvalid: (
         "a certificate is outside the time it is valid for",
         "check both clocks, or make a new certificate",
+    ),
+    StatusCodes.BadSecurityModeRejected: (
+        "the server does not offer this kind of protection",
+        'give security = "sign-and-encrypt" with a certificate, or another kind that it offers',
     ),
     StatusCodes.BadSecurityPolicyRejected: (
         "the server does not offer this security policy",
@@ -104,7 +108,7 @@ async def _secure(client: Client, plan: OpcUaSource, folder: Path) -> None:
             await _compare(client, plan, pinned)
         client.application_uri = _application_uri(await uacrypto.load_certificate(own))
         await client.set_security(
-            getattr(security_policies, f"SecurityPolicy{plan.policy}"),
+            getattr(security_policies, f"SecurityPolicy{plan.policy.replace('_', '')}"),
             str(own),
             str(key),
             private_key_password=password,

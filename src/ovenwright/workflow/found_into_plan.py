@@ -74,7 +74,7 @@ def write_into(
         added.append((name, key))
         return name
 
-    tables = [_filled(p, name_for) for p in proposals]
+    tables = [_filled(_from_folder(p, plan_file.parent), name_for) for p in proposals]
     pieces = [text if text.endswith("\n") or not text else text + "\n"]
     pieces += [_channel_text(name, key, url) for name, key in added]
     pieces += [_instrument_text(t, url) for t in tables]
@@ -116,7 +116,7 @@ def write_new(
         names.append((name, key))
         return name
 
-    tables = [_filled(p, name_for) for p in proposals]
+    tables = [_filled(_from_folder(p, plan_file.parent), name_for) for p in proposals]
     pieces = [
         _FIRST.format(interval=_interval_s(heard)),
         *(_channel_text(name, key, url) for name, key in names),
@@ -197,16 +197,29 @@ def _proposals(heard: Sequence[Heard]) -> list[dict[str, Any]]:
     return out
 
 
+def _from_folder(proposal: Mapping[str, Any], folder: Path) -> dict[str, Any]:
+    """Write file names as the plan reads them: from its own folder where they lie in it."""
+    out: dict[str, Any] = {}
+    for key, value in proposal.items():
+        if isinstance(value, Mapping) and key == "tls":
+            out[key] = _from_folder(value, folder)
+        elif key.endswith("_file") and value and Path(value).is_relative_to(folder.absolute()):
+            out[key] = Path(value).relative_to(folder.absolute()).as_posix()
+        else:
+            out[key] = value
+    return out
+
+
 def _filled(proposal: Mapping[str, Any], name_for: Callable[[str], str]) -> dict[str, Any]:
     """Return a proposed table with the plan's channel names in it."""
     table = dict(proposal)
     if isinstance(table.get("channels"), Mapping):
         table["channels"] = {key: name_for(key) for key in table["channels"]}
-    for many in ("registers", "nodes"):
+    for many in ("registers", "nodes", "fields"):
         if isinstance(table.get(many), Sequence):
             table[many] = [
                 {"channel": name_for(_key_of(row, table)), **_without_channel(row)}
-                if row.get("tells", "reading") == "reading"
+                if "channel" in row
                 else row
                 for row in table[many]
             ]

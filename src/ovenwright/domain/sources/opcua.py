@@ -38,10 +38,14 @@ class OpcUaSource(DescribedSource):
     """Address of the server, such as ``opc.tcp://192.168.1.20:4840``; never with a password in it."""
     security: Literal["none", "sign", "sign-and-encrypt"] = "none"
     """Protection of the link; "none" lets anyone on the network read and change what passes."""
-    policy: Literal["Basic256Sha256", "Aes128Sha256RsaOaep", "Aes256Sha256RsaPss"] = (
-        "Basic256Sha256"
-    )
-    """Security policy, by the name the standard gives it; used unless ``security`` is "none"."""
+    policy: Literal[
+        "Basic256Sha256",
+        "Aes128_Sha256_RsaOaep",
+        "Aes256_Sha256_RsaPss",
+        "Aes128Sha256RsaOaep",
+        "Aes256Sha256RsaPss",
+    ] = "Basic256Sha256"
+    """Security policy, by the name the standard gives it, with its underscores or without; used unless ``security`` is "none"."""
     certificate_file: str = ""
     """This computer's own certificate, DER or PEM; the server's keeper has to trust it."""
     key_file: str = ""
