@@ -5,7 +5,7 @@ from pathlib import Path
 import pytest
 
 from ovenwright.errors import UnknownName
-from ovenwright.web.refs import run_ref, sealed_run_id
+from ovenwright.web.refs import run_ref
 from ovenwright.web.site import Site
 
 
@@ -42,4 +42,4 @@ def test_a_file_of_that_name_outside_does_not_answer(
     monkeypatch.chdir(tmp_path)
     (tmp_path / "secret.toml").write_text("x")
     with pytest.raises(UnknownName):
-        sealed_run_id(site.tools.logbook, "secret.toml")
+        run_ref("secret.toml", site.tools.logbook)
