@@ -166,6 +166,28 @@ def test_silent_and_foreign_modules_are_named(port: int, tmp_path: Path) -> None
     assert proof["strangers"] == ["gw7/2"]
 
 
+def test_a_plan_that_lacks_a_channel_is_completed(port: int, tmp_path: Path) -> None:
+    """Found on a real broker: what the author took out comes back, and his words stay."""
+    url = f"mqtt://127.0.0.1:{port}"
+    plan = tmp_path / "plan.toml"
+    with Gateway(port, TouchBench(NAMES, [1.0] * 3), [], 60.0):
+        ovenwright(tmp_path, "find", url, "--seconds", "2", "--write", "plan.toml")
+        whole = plan.read_text()
+        text = whole.replace('"gw7/1" = "gw7 1"\n', "# its plug is loose\n")
+        assert text != whole
+        plan.write_text(text)
+        found = ovenwright(tmp_path, "find", url, "--seconds", "2", "--write", "plan.toml")
+    assert found["joined"] == [{"key": "gw7/1", "channel": "gw7 1"}]
+    assert found["added"] == []
+    after = plan.read_text()
+    assert "# its plug is loose" in after
+    assert after.count("[[instruments]]") == 1
+    assert [line for line in after.splitlines() if line not in text.splitlines()] == [
+        f"# heard at {url}, added: see that each name stands beside its sensor's input",
+        '"gw7/1" = "gw7 1"',
+    ]
+
+
 def test_nobody_there_is_the_instruments_trouble(tmp_path: Path) -> None:
     with socket.socket() as s:  # a port nobody listens at
         s.bind(("127.0.0.1", 0))

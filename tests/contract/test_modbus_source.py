@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import json
 import math
 import random
 import shutil
@@ -16,6 +17,7 @@ from typing import Any
 
 import pytest
 
+from ovenwright.cli.main import main
 from ovenwright.domain.live import NoticeKind
 from ovenwright.domain.run import Quality
 from ovenwright.domain.sources.lines import SerialPort
@@ -24,6 +26,7 @@ from ovenwright.errors import InstrumentTrouble
 from ovenwright.sources.finding_modbus import find_units
 from ovenwright.sources.modbus import ModbusInstrument
 from ovenwright.sources.modbus_link import ModbusLink, UnitSilent
+from ovenwright.storage.plan_file import read_plan
 from ovenwright.testing.source_suite import Listening, SystemClock
 
 SERVER = Path(__file__).parent.parent / "peers" / "modbus_server.c"
@@ -280,6 +283,45 @@ def test_finding_names_the_unit_and_guesses_its_numbers(peer: Peer, port: int) -
         (24, "float32", 180.0),
     ]
     assert all(g.word_order.value == "big" for g in guesses)
+
+
+def test_find_over_a_line_is_set_as_asked_and_completes_the_plan(
+    program: Path,
+    line: tuple[Path, Path, subprocess.Popen[bytes]],
+    tmp_path: Path,
+    capsys: pytest.CaptureFixture[str],
+) -> None:
+    ours, theirs, _ = line
+    file = tmp_path / "plan.toml"
+    peer = Peer(program, "rtu", str(theirs), "7")
+    words = ["find", f"modbus-rtu:{ours}", "--units", "7", "--write", str(file), "--json"]
+    try:
+        peer.tell("float 20 21.5", "float 22 22.25")
+        assert main([*words, "--baud", "115200", "--stop-bits", "2"]) == 0
+        first = json.loads(capsys.readouterr().out)
+        before = file.read_text()
+        peer.tell("float 24 180.0")
+        assert main(words) == 0  # the plan knows how the line is set
+        second = json.loads(capsys.readouterr().out)
+        assert main(words) == 0
+        third = json.loads(capsys.readouterr().out)
+        # a pseudo-terminal knows no parity: that it refuses shows that it was asked
+        assert main([*words[:2], "--parity", "even"]) == 4
+        assert "parity" in capsys.readouterr().err
+    finally:
+        peer.stop()
+    assert first["joined"] == [
+        {"key": "7/holding 20", "channel": "unit 7 at 20"},
+        {"key": "7/holding 22", "channel": "unit 7 at 22"},
+    ]
+    assert second["joined"] == [{"key": "7/holding 24", "channel": "unit 7 at 24"}]
+    assert (third["joined"], third["wrote"]) == ([], "")
+    (table,) = read_plan(file).instruments
+    assert isinstance(table, ModbusSource)
+    assert table.serial == SerialPort(device=str(ours), baud=115200, stop_bits=2)
+    assert [r.address for r in table.registers] == [20, 22, 24]
+    left = iter(file.read_text())
+    assert all(letter in left for letter in before)
 
 
 def test_finding_gives_up_politely_where_nothing_answers(port: int) -> None:

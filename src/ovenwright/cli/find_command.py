@@ -114,7 +114,7 @@ def run(args: argparse.Namespace, settings: Settings) -> int:
     if args.json:
         emit_json(findings.facts())
     else:
-        _show(findings, args.plan)
+        _show(findings, args.plan, args.write)
     return 0
 
 
@@ -122,7 +122,7 @@ def _number(value: float, form: str) -> str:
     return f"{value:{form}}" if math.isfinite(value) else "-"
 
 
-def _show(findings: Findings, plan: Path | None) -> None:
+def _show(findings: Findings, plan: Path | None, write: Path | None) -> None:
     from ovenwright.cli.show import say, show_table
 
     if not findings.heard:
@@ -164,7 +164,12 @@ def _show(findings: Findings, plan: Path | None) -> None:
     if findings.wrote:
         added = f", new channels: {', '.join(findings.added)}" if findings.added else ""
         say(f"Wrote {findings.wrote}{added}.")
+        for key, channel in findings.joined:
+            say(f"  {key} feeds {channel}")
         say(f"Next: look through it, then: ovenwright check {findings.wrote} --touch --order")
+    elif write is not None:
+        say(f"Nothing new: {write} was left as it is.")
+        say(f"Next: ovenwright check {write}")
     elif any(h.proposal for h in findings.heard):
         if findings.against is None or findings.against.new:
             say(f"Next: ovenwright find {findings.url} --write {plan or 'PLAN'}")

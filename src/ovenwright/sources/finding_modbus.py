@@ -95,7 +95,9 @@ def find_units(
             if not found:
                 raise InstrumentTrouble(
                     f"nothing can be asked: {cause}", where=where,
-                    remedy="check address and port, and that nothing else holds the connection",
+                    remedy="check address and port, and that nothing else holds the connection"
+                    if serial is None
+                    else "check baud, parity and stop bits, and that no other program has the port open",
                 ) from cause  # fmt: skip
     return tuple(found)
 

@@ -12,7 +12,7 @@ from ovenwright.domain.live import Stopping
 from ovenwright.domain.plan import Plan
 from ovenwright.workflow.finding_asking import Asking, as_the_plan, check_asking
 from ovenwright.workflow.finding_by_link import find_instruments
-from ovenwright.workflow.found_against import Against, hold_against
+from ovenwright.workflow.found_against import Against, fed_at, hold_against
 from ovenwright.workflow.found_into_plan import write_into, write_new
 from ovenwright.workflow.planning import checked_text
 
@@ -29,6 +29,7 @@ class Findings:
     against: Against | None = None
     wrote: str = ""
     added: tuple[str, ...] = ()  # channels that were added to the plan
+    joined: tuple[tuple[str, str], ...] = ()  # (the instrument's key, the channel it now feeds)
 
     def facts(self) -> dict[str, Any]:
         """Return it as plain data."""
@@ -39,6 +40,7 @@ class Findings:
             "against": asdict(self.against) if self.against else None,
             "wrote": self.wrote,
             "added": list(self.added),
+            "joined": [{"key": key, "channel": name} for key, name in self.joined],
         }
 
 
@@ -88,15 +90,21 @@ def search(
     asking = as_the_plan(asking, plan, target.parent if target is not None else Path())
     heard = find_instruments(asking, stopping=stopping)
     added: tuple[str, ...] = ()
+    joined: tuple[tuple[str, str], ...] = ()
+    wrote = False
     if write is not None:
-        writer = write_into if write.exists() else write_new
-        added = writer(write, heard, asking.url, library)
+        before = write.read_bytes() if write.exists() else b""
+        fed = fed_at(plan, asking.url) if plan is not None and before else {}
+        added = (write_into if before else write_new)(write, heard, asking.url, library)
+        wrote = write.read_bytes() != before
         plan = checked_text(write.read_text(encoding="utf-8-sig"), library, file=str(write))
+        joined = tuple((k, v) for k, v in fed_at(plan, asking.url).items() if k not in fed)
     return Findings(
         url=asking.url,
         seconds=asking.seconds,
         heard=heard,
         against=hold_against(plan, heard, asking.url) if plan is not None else None,
-        wrote=str(write) if write is not None else "",
+        wrote=str(write) if wrote else "",
         added=added,
+        joined=joined,
     )

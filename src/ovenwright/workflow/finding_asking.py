@@ -164,7 +164,14 @@ def same_place(facts: Mapping[str, Any], url: str) -> bool:
     if scheme in LINES:
         device = url.partition(":")[2].removeprefix("//").partition("?")[0]
         return bool(facts.get("serial")) and device in ("", facts["serial"]["device"])
-    return (facts["host"], facts["port"]) == host_and_port(url, usual_port(url))
+    host, port = host_and_port(url, usual_port(url))
+    return (plain_host(facts["host"]), facts["port"]) == (plain_host(host), port)
+
+
+def plain_host(host: str) -> str:
+    """Return a host's name in one way of writing."""
+    folded = host.casefold()
+    return "127.0.0.1" if folded == "localhost" else folded
 
 
 def as_the_plan(asking: Asking, plan: Plan | None, folder: Path) -> Asking:

@@ -143,7 +143,12 @@ def _modbus(asking: Asking, stopping: Stopping | None) -> tuple[Heard, ...]:
                 module=f"unit {unit.unit_id}",
                 channels=tuple(
                     HeardChannel(
-                        key=f"{unit.unit_id}/{g.function} {g.address}", value=g.value, count=1
+                        key=f"{unit.unit_id}/{g.function} {g.address}",
+                        value=g.value,
+                        count=1,
+                        also=(f"{unit.unit_id}/input {g.address}",)
+                        if _same_as_input(g, unit.guesses)
+                        else (),
                     )
                     for g in guesses
                 ),
@@ -169,6 +174,16 @@ def _each_once(guesses: Sequence[FoundGuess]) -> list[FoundGuess]:
         if g.function == "holding"
         or abs(held.get((g.address, g.type), math.inf) - g.value) > _ALIKE_K
     ]
+
+
+def _same_as_input(one: FoundGuess, guesses: Sequence[FoundGuess]) -> bool:
+    """Whether the input registers show the same number as the holding registers."""
+    return one.function == "holding" and any(
+        g.function == "input"
+        and (g.address, g.type) == (one.address, one.type)
+        and abs(g.value - one.value) <= _ALIKE_K
+        for g in guesses
+    )
 
 
 def _serial(asking: Asking, stopping: Stopping | None) -> tuple[Heard, ...]:

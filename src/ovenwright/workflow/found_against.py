@@ -5,9 +5,11 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from typing import Any
 
 from ovenwright.domain.heard import Heard, HeardChannel
 from ovenwright.domain.plan import Plan
+from ovenwright.domain.sources import SourcePlan
 from ovenwright.workflow.finding_asking import same_place
 
 
@@ -50,18 +52,34 @@ def fed_at(plan: Plan, url: str) -> dict[str, str]:
     """Return the instrument's keys to channel names, of the plan's instruments at an address."""
     out: dict[str, str] = {}
     for one in plan.instruments:
-        facts = one.model_dump(mode="json")
-        if not same_place(facts, url):
-            continue
-        for path, channel in one.fed():
-            if path[0] == "registers":
-                row = facts["registers"][int(path[1])]
-                unit = facts["unit_id"] if row["unit_id"] is None else row["unit_id"]
-                out[f"{unit}/{row['function']} {row['address']}"] = channel
-            elif path[0] == "fields":
-                out[f"field {int(path[1]) + 1}"] = channel
-            elif path[0] == "nodes":
-                out[str(facts["nodes"][int(path[1])]["node"])] = channel
-            else:
-                out[str(path[-1])] = channel
+        if same_place(one.model_dump(mode="json"), url):
+            out |= fed_by(one)
     return out
+
+
+def fed_by(one: SourcePlan) -> dict[str, str]:
+    """Return the instrument's keys to channel names, of one table of a plan."""
+    facts = one.model_dump(mode="json")
+    return {
+        str(path[-1])
+        if path[0] == "channels"
+        else key_of_row(str(path[0]), facts[str(path[0])][int(path[1])], int(path[1]), facts): name
+        for path, name in one.fed()
+    }
+
+
+def key_of_row(many: str, row: Mapping[str, Any], at: int, table: Mapping[str, Any]) -> str:
+    """Return the key by which a row of a table is heard: a register, a node or a field.
+
+    Parameters
+    ----------
+    many : ``registers``, ``nodes`` or ``fields``
+    row, at : the row and its place
+    table : the whole table, as plain data
+    """
+    if many == "fields":
+        return f"field {at + 1}"
+    if many == "nodes":
+        return str(row["node"])
+    unit = table.get("unit_id", 1) if row.get("unit_id") is None else row["unit_id"]
+    return f"{unit}/{row.get('function', 'holding')} {row['address']}"

@@ -16,7 +16,8 @@ from ovenwright.domain.kinetics import ReferenceLibrary
 from ovenwright.errors import UsageError
 from ovenwright.physics.sampling import PRACTICAL_S
 from ovenwright.storage.durable import whole_file
-from ovenwright.workflow.found_against import fed_at
+from ovenwright.workflow.found_completing import complete
+from ovenwright.workflow.found_matching import missing_in, proposals_of
 from ovenwright.workflow.planning import checked_text
 
 
@@ -25,9 +26,9 @@ def write_into(
 ) -> tuple[str, ...]:
     """Add what was heard and is new to a plan file; every word in it stays as it was.
 
-    Channels that feed nothing yet take the first inputs in order; for the others new ones are
-    written, with a sensor to be set. Where the plan has the instrument already, nothing is written
-    twice.
+    Channels that nothing feeds yet take the first inputs in order; for the others new ones are
+    written, with a sensor to be set. Where the plan has the instrument already, its table is
+    completed; what it has is never written twice, and a plan that has it all is left alone.
 
     Returns
     -------
@@ -35,7 +36,7 @@ def write_into(
 
     Raises
     ------
-    UsageError : if nothing new was heard, or it can't be added without changing what is there
+    UsageError : if nothing was heard, or it can't be added without changing what is there
     PlanFaults : if the plan has faults of its own
     StorageTrouble : if the disk refuses
     """
@@ -43,22 +44,12 @@ def write_into(
     mark = codecs.BOM_UTF8 if content.startswith(codecs.BOM_UTF8) else b""
     text = content.decode("utf-8-sig")
     plan = checked_text(text, library, file=str(plan_file))
-    proposals = _proposals(heard)
-    if not proposals:
-        raise UsageError(
-            "nothing was heard that a plan could read", where=url, remedy="listen longer: --seconds"
-        )
+    if not proposals_of(heard):
+        raise _nothing(url)
+    missing = missing_in(plan, heard)
+    if not missing:
+        return ()
     fed = {name for one in plan.instruments for _, name in one.fed()}
-    known = fed_at(plan, url)
-    if known:
-        new = [c.key for h in heard for c in h.channels if c.key not in known]
-        raise UsageError(
-            "the plan reads this instrument already"
-            + (f"; new there: {', '.join(new[:8])}" if new else ""),
-            where=str(plan_file),
-            remedy="add the keys to its [[instruments]] table by hand: a comment of yours may "
-            "stand there",
-        )
     free = [c.name for c in plan.channels if c.name not in fed]
     taken = {c.name for c in plan.channels}
     added: list[tuple[str, str]] = []
@@ -74,13 +65,21 @@ def write_into(
         added.append((name, key))
         return name
 
-    tables = [_filled(_from_folder(p, plan_file.parent), name_for) for p in proposals]
-    pieces = [text if text.endswith("\n") or not text else text + "\n"]
+    new_text = text.replace("\r\n", "\n")
+    tables: list[dict[str, Any]] = []
+    for one in missing:
+        table = _filled(_from_folder(one.table, plan_file.parent), name_for)
+        if one.at is None:
+            tables.append(table)
+        else:
+            note = f"heard at {url}, added: see that each name stands beside its sensor's input"
+            new_text = complete(new_text, one.at, one.many, table[one.many], note=note)
+    pieces = [new_text if new_text.endswith("\n") or not new_text else new_text + "\n"]
     pieces += [_channel_text(name, key, url) for name, key in added]
     pieces += [_instrument_text(t, url) for t in tables]
     new_text = "".join(pieces)
     if "\r\n" in text:
-        new_text = new_text.replace("\r\n", "\n").replace("\n", "\r\n")
+        new_text = new_text.replace("\n", "\r\n")
     checked_text(new_text, library, file=str(plan_file))  # never leave a plan worse than it was
     with whole_file(plan_file, overwrite=True) as temp:
         temp.write_bytes(mark + new_text.encode("utf-8"))
@@ -102,11 +101,9 @@ def write_new(
     UsageError : if nothing was heard that a plan could read
     StorageTrouble : if the file is there, or the disk refuses
     """
-    proposals = _proposals(heard)
+    proposals = proposals_of(heard)
     if not proposals:
-        raise UsageError(
-            "nothing was heard that a plan could read", where=url, remedy="listen longer: --seconds"
-        )
+        raise _nothing(url)
     names: list[tuple[str, str]] = []
 
     def name_for(key: str) -> str:
@@ -187,14 +184,10 @@ def _array_of_tables(name: str, table: Mapping[str, Any]) -> str:
     return "".join(out)
 
 
-def _proposals(heard: Sequence[Heard]) -> list[dict[str, Any]]:
-    """Return each proposed table once: modules that one table reads carry the same one."""
-    out: list[dict[str, Any]] = []
-    for h in heard:
-        table = dict(h.proposal)
-        if table and table not in out:
-            out.append(table)
-    return out
+def _nothing(url: str) -> UsageError:
+    return UsageError(
+        "nothing was heard that a plan could read", where=url, remedy="listen longer: --seconds"
+    )
 
 
 def _from_folder(proposal: Mapping[str, Any], folder: Path) -> dict[str, Any]:
