@@ -1,4 +1,4 @@
-"""A property of a body that changes with temperature, for many bodies at once."""
+"""A property of a body that changes with temperature."""
 
 from __future__ import annotations
 
@@ -7,7 +7,6 @@ from dataclasses import dataclass, replace
 from typing import TypeAlias
 
 import numpy as np
-from numpy.typing import NDArray
 
 from ovenwright.errors import OutOfRange
 from ovenwright.physics.arrays import FloatArray
@@ -73,6 +72,16 @@ class PropertyCurve:
         temp_c = np.linspace(low_c, high_c, knots)
         return cls(low_c, float(temp_c[1] - temp_c[0]), np.asarray(function(temp_c)))
 
+    @property
+    def high_c(self) -> float:
+        """Last temperature, °C."""
+        return self.low_c + self.step_k * (len(self.value) - 1)
+
+    def at(self, temp_c: FloatArray) -> FloatArray:
+        """Return the property, without the scale."""
+        knots = self.low_c + self.step_k * np.arange(len(self.value))
+        return np.interp(temp_c, knots, self.value)
+
     def scaled(self, factor: float | FloatArray) -> PropertyCurve:
         """Return the curve multiplied by `factor`, one number or (members,)."""
         return replace(self, scale=np.asarray(self.scale) * np.asarray(factor))
@@ -85,63 +94,3 @@ def members_of(given: Property) -> int:
     """Return how many members a property speaks of; 1 where it is common to all."""
     numbers = np.asarray(given.scale if isinstance(given, PropertyCurve) else given)
     return int(numbers.size)
-
-
-class Evaluated:
-    """A property laid out for `members` bodies, with its integral from a temperature of each.
-
-    `at` and `both` take (nodes, members) and answer in the same shape.
-    """
-
-    def __init__(self, given: Property, from_c: FloatArray) -> None:
-        self._from_c = from_c
-        self.constant = not isinstance(given, PropertyCurve)
-        if not isinstance(given, PropertyCurve):
-            self._scale = np.broadcast_to(np.asarray(given, np.float64), from_c.shape).copy()
-            return
-        self._scale = np.broadcast_to(np.asarray(given.scale, np.float64), from_c.shape).copy()
-        self._low_c, self._step_k = given.low_c, given.step_k
-        self._value = given.value
-        self._rise = np.diff(given.value)
-        means = 0.5 * (given.value[1:] + given.value[:-1])
-        self._sum = np.concatenate(([0.0], np.cumsum(means[:-1]))) * given.step_k
-        self._offset = np.zeros_like(from_c)
-        self._offset = self.both(from_c[None, :])[1][0]
-
-    def take(self, members: NDArray[np.intp]) -> Evaluated:
-        """Return the property of some of the members."""
-        out = object.__new__(Evaluated)
-        out.__dict__.update(self.__dict__)
-        out._scale, out._from_c = self._scale[members], self._from_c[members]
-        if not self.constant:
-            out._offset = self._offset[members]
-        return out
-
-    def _place(self, temp_c: FloatArray) -> tuple[FloatArray, NDArray[np.intp]]:
-        place = (temp_c - self._low_c) * (1.0 / self._step_k)
-        np.clip(place, 0.0, len(self._rise) * (1.0 - 1e-15), out=place)
-        index = place.astype(np.intp)
-        place -= index
-        return place, index
-
-    def at(self, temp_c: FloatArray) -> FloatArray:
-        """Return the property."""
-        if self.constant:
-            return np.broadcast_to(self._scale, temp_c.shape)
-        share, index = self._place(temp_c)
-        share *= self._rise.take(index)
-        share += self._value.take(index)
-        share *= self._scale
-        return share
-
-    def both(self, temp_c: FloatArray) -> tuple[FloatArray, FloatArray]:
-        """Return the property and its integral from the temperature of each member."""
-        if self.constant:
-            return np.broadcast_to(self._scale, temp_c.shape), self._scale * (temp_c - self._from_c)
-        share, index = self._place(temp_c)
-        start, rise = self._value.take(index), self._rise.take(index)
-        value = start + share * rise
-        inside_c = self._low_c + (index + share) * self._step_k
-        integral = self._sum.take(index) + 0.5 * self._step_k * share * (start + value)
-        integral += (temp_c - inside_c) * value
-        return value * self._scale, integral * self._scale - self._offset

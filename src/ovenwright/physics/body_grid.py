@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 
 from ovenwright.errors import OutOfRange
 from ovenwright.physics.arrays import FloatArray
@@ -29,14 +30,11 @@ class BodyGrid:
         """How many nodes."""
         return len(self.place)
 
-    def at(self, values: FloatArray, positions: FloatArray) -> FloatArray:
-        """Read (nodes, members) at positions (sensors, members): (sensors, members)."""
+    def places(self, positions: FloatArray) -> tuple[NDArray[np.intp], FloatArray]:
+        """Where to read flattened (nodes, members) for (sensors, members): node inside, share."""
         place = positions * (self.nodes - 1)
         left = np.minimum(place.astype(np.intp), self.nodes - 2)
-        share = place - left
-        member = np.arange(values.shape[1])
-        low, high = values[left, member], values[left + 1, member]
-        return np.asarray(low + share * (high - low))
+        return left * positions.shape[1] + np.arange(positions.shape[1]), place - left
 
 
 def body_grid(*, nodes: int, size_m: FloatArray, shape: FloatArray) -> BodyGrid:

@@ -22,13 +22,15 @@ from numpy.typing import ArrayLike
 from ovenwright.errors import OutOfRange
 from ovenwright.physics.arrays import FloatArray
 from ovenwright.physics.body_curve import COLDEST_C, HOTTEST_C
-from ovenwright.physics.body_grid import BodyGrid, body_grid
+from ovenwright.physics.body_grid import body_grid
+from ovenwright.physics.body_moment import Moment, Totals
 from ovenwright.physics.body_parameters import BodyParameters
-from ovenwright.physics.body_step import Moment, Stepper, Totals
-from ovenwright.physics.body_surroundings import Sampler, Surroundings
+from ovenwright.physics.body_step import Stepper
+from ovenwright.physics.body_surroundings import Surroundings
 
 _SHORTEST = 1e-9  # of the whole march; a step as short as this is no step
 _MOST_STEPS = 2_000_000
+_REFUSED = 3.0  # a step with so many times the error asked for is taken again, shorter
 
 
 @dataclass(frozen=True, slots=True)
@@ -106,10 +108,10 @@ class Marched:
     surface_c: FloatArray  # (times, members)
     under_c: FloatArray  # (times, members), the face at position 0
     mass_loss_kg_m2: FloatArray  # (times, members), per m² of outer face
-    water_left: FloatArray  # (times, members), share of the free water; 1 where there is none
-    heat_j_m2: FloatArray  # (times, members), taken up through the faces
-    dried_depth_m: FloatArray  # (times, members), below the outer face
     mass_loss: FloatArray  # (times, members), share of the mass put in; NaN without a density
+    water_left: FloatArray  # (times, members), share of the free water; 1 where there is none
+    dried_depth_m: FloatArray  # (times, members), of an outer shell without water
+    heat_j_m2: FloatArray  # (times, members), taken up through the faces
     ledger: Ledger
     state: BodyState
     steps: int
@@ -156,14 +158,11 @@ def march(
     ZANONI1993; time scheme ALEXANDER1977. Checked in tests/evidence/test_body_exact.py.
     """
     out_times = np.atleast_1d(np.asarray(out_times_s, dtype=np.float64))
-    members = _common_members(body, around, start_c, state, out_positions)
-    if state is not None:
-        nodes = state.temp_c.shape[0]
-    size = np.broadcast_to(np.asarray(body.half_size_m, np.float64), (members,))
-    shape = np.broadcast_to(np.asarray(body.shape, np.float64), (members,))
-    grid = body_grid(nodes=nodes, size_m=size, shape=shape)
-    stepper = Stepper(body, grid, Sampler(around), settled_k=0.2 * tolerance_k)
-    if stepper.dries and around.vapour_pressure_pa is None:
+    if step_s is not None and not (step_s > 0 and np.isfinite(step_s)):
+        raise OutOfRange("step_s", got=step_s, expected="above 0 s")
+    if not (tolerance_k > 0 and np.isfinite(tolerance_k)):
+        raise OutOfRange("tolerance_k", got=tolerance_k, expected="above 0 K")
+    if _dries(body) and around.vapour_pressure_pa is None:
         raise OutOfRange(
             "vapour_pressure_pa",
             got="none",
@@ -171,51 +170,47 @@ def march(
             where="surroundings",
             remedy="give it, or set mass_transfer_kg_m2_s_pa to 0",
         )
+    members = _common_members(body, around, start_c, state, out_positions)
+    if state is not None:
+        nodes = state.temp_c.shape[0]
+    size = np.broadcast_to(np.asarray(body.half_size_m, np.float64), (members,))
+    shape = np.broadcast_to(np.asarray(body.shape, np.float64), (members,))
+    grid = body_grid(nodes=nodes, size_m=size, shape=shape)
+    stepper = Stepper(body, grid, around, settled_k=0.2 * tolerance_k)
     if state is None:
         begin_s = float(around.time_s[0]) if start_s is None else float(start_s)
         now, stored = _start(stepper, start_c, members, begin_s)
-        trial_s = _first_step(stepper)
+        trial_s = _first_step(stepper, now)
     else:
-        now, stored = _resume(stepper, state), state.stored_j_m2
-        trial_s = state.step_s
+        now, stored, trial_s = _resume(stepper, state), state.stored_j_m2, state.step_s
     _check_times(out_times, now.time_s)
-    positions = _positions(out_positions, members)
-    if step_s is not None and not (step_s > 0 and np.isfinite(step_s)):
-        raise OutOfRange("step_s", got=step_s, expected="above 0 s")
-    if not (tolerance_k > 0 and np.isfinite(tolerance_k)):
-        raise OutOfRange("tolerance_k", got=tolerance_k, expected="above 0 K")
-
-    record = _Record(grid, positions, stepper)
-    record.add(now)
-    end_s, begin_s, steps = float(out_times[-1]), now.time_s, 0
-    while end_s - now.time_s > _SHORTEST * max(end_s - begin_s, 1e-300) and end_s > now.time_s:
+    record = _Record(_positions(out_positions, members), stepper, now)
+    end_s, steps = float(out_times[-1]), 0
+    shortest_s = _SHORTEST * max(end_s - now.time_s, 1.0)
+    while end_s - now.time_s > shortest_s:
         left_s = end_s - now.time_s
         wanted_s = trial_s if step_s is None else step_s
-        taken_s = (
-            left_s
-            if wanted_s >= left_s * (1.0 - 1e-9)
-            else min(wanted_s, 0.5 * left_s)
-            if wanted_s > 0.5 * left_s and step_s is None
-            else wanted_s
-        )
+        taken_s = wanted_s if wanted_s < left_s - shortest_s else left_s
         then, error = stepper.advance(now, taken_s)
         if step_s is None:
-            worst = float(np.max(error)) / tolerance_k
-            factor = float(np.clip(0.9 / np.sqrt(max(worst, 1e-12)), 0.2, 2.5))
-            if worst > 2.0 and taken_s > 1e-6 * max(end_s - begin_s, 1.0):
-                trial_s = taken_s * factor
+            # the mean over members: each has its own moments when a node dries out, and no step
+            # is short enough for all of them
+            strict = float(np.sqrt(np.mean(error * error))) / tolerance_k
+            factor = float(np.clip(0.9 / np.sqrt(max(strict, 1e-12)), 0.2, 2.0))
+            cut_short = taken_s < wanted_s and factor > 1.0
+            trial_s = wanted_s if cut_short else taken_s * factor
+            if strict > _REFUSED and taken_s > 1e3 * shortest_s:
                 continue
-            trial_s = (
-                max(taken_s * factor, trial_s)
-                if taken_s < wanted_s and factor > 1.0
-                else taken_s * factor
-            )
         now = then
         record.add(now)
         steps += 1
         if steps > _MOST_STEPS:
             raise OutOfRange("step_s", got=taken_s, expected="a longer step", where="march")
     return record.result(out_times, now, stored=stored, body=body, trial_s=trial_s, steps=steps)
+
+
+def _dries(body: BodyParameters) -> bool:
+    return body.moist and bool(np.any(np.asarray(body.mass_transfer_kg_m2_s_pa) > 0.0))
 
 
 def _common_members(
@@ -282,102 +277,85 @@ def _positions(given: ArrayLike, members: int) -> FloatArray:
 def _start(
     stepper: Stepper, start_c: ArrayLike | None, members: int, begin_s: float
 ) -> tuple[Moment, FloatArray]:
-    given = np.asarray(start_c, dtype=np.float64)
-    low = 0.0 if stepper.material.evaporates else COLDEST_C
-    high = stepper.material.boiling_c if stepper.material.evaporates else np.asarray(HOTTEST_C)
-    shape = stepper.grid.volume_m.shape
-    temp_c = np.broadcast_to(given, shape).copy()
-    if not bool(np.all((temp_c >= low) & (temp_c <= high))):
+    material, shape = stepper.material, stepper.grid.volume_m.shape
+    temp_c = np.broadcast_to(np.asarray(start_c, dtype=np.float64), shape).copy()
+    low = 0.0 if material.evaporates else COLDEST_C
+    high = material.boiling_c if material.evaporates else np.asarray(HOTTEST_C)
+    fits = (temp_c >= low) & (temp_c <= high)
+    if not bool(np.all(fits)):
         raise OutOfRange(
             "start_c",
-            got=f"{float(temp_c[~((temp_c >= low) & (temp_c <= high))].ravel()[0]):g} °C",
+            got=f"{float(temp_c[~fits].ravel()[0]):g} °C",
             expected=f"{low:g} to {float(np.min(high)):g} °C",
             where="march",
-            remedy="a moist body starts unfrozen and below boiling"
-            if stepper.material.evaporates
-            else "",
+            remedy="a moist body starts unfrozen and below boiling" if material.evaporates else "",
         )
-    left = None
-    if stepper.material.evaporates:
-        left = np.broadcast_to(stepper.water_kg_m3 > 0.0, shape).astype(np.float64)
-    heat = stepper.material.sensible(temp_c, left)[0]
     zero = np.zeros(members)
-    now = Moment(
-        time_s=begin_s,
-        temp_c=temp_c,
-        heat=heat,
-        left=left,
-        rate=np.zeros(shape),
+    now = stepper.moment(
+        begin_s,
+        temp_c,
+        np.ones(shape) if material.evaporates else None,
         pan_c=temp_c[0].copy() if stepper.has_pan else None,
-        face_c=temp_c[-1].copy(),
-        under_c=temp_c[0].copy(),
+        rate=np.zeros(shape),
         inward=zero,
         totals=Totals(*([zero] * len(fields(Totals)))),
     )
-    return now, np.sum(stepper.grid.volume_m * heat, axis=0)
+    return now, np.sum(stepper.grid.volume_m * now.heat, axis=0)
 
 
 def _resume(stepper: Stepper, state: BodyState) -> Moment:
-    temp_c, left = state.temp_c, state.water
-    if left is not None:
-        temp_c = np.where(left > 0.0, np.minimum(temp_c, stepper.material.boiling_c), temp_c)
-    return Moment(
-        time_s=state.time_s,
-        temp_c=temp_c,
-        heat=stepper.material.sensible(temp_c, left)[0],
-        left=left,
-        rate=state.rate,
+    temp_c = state.temp_c
+    if state.water is not None:
+        temp_c = np.where(state.water > 0.0, np.minimum(temp_c, stepper.material.boiling_c), temp_c)
+    return stepper.moment(
+        state.time_s,
+        temp_c,
+        state.water,
         pan_c=state.pan_c,
-        face_c=temp_c[-1],
-        under_c=temp_c[0],
+        rate=state.rate,
         inward=state.inward_w_m2,
         totals=state.totals,
     )
 
 
-def _first_step(stepper: Stepper) -> float:
+def _first_step(stepper: Stepper, now: Moment) -> float:
     """Return the time in which heat crosses one spacing, of the quickest member."""
-    material, grid = stepper.material, stepper.grid
-    warm = material.boiling_c[None, :]
-    time_s = grid.spacing_m**2 * material.moist_heat.at(warm) / material.moist_k.at(warm)
-    return float(np.min(time_s))
+    k = stepper.material.evaluate(now.temp_c, now.phase)[0]
+    return float(np.min(stepper.grid.spacing_m**2 / (k * now.per_heat)))
 
 
 class _Record:
     """What each step leaves behind, read at the asked times in the end."""
 
-    def __init__(self, grid: BodyGrid, positions: FloatArray, stepper: Stepper) -> None:
-        self._grid, self._positions, self._stepper = grid, positions, stepper
+    def __init__(self, positions: FloatArray, stepper: Stepper, now: Moment) -> None:
+        self._stepper, self._sensors = stepper, len(positions)
+        self._left, self._share = stepper.grid.places(positions)
         self._times: list[float] = []
-        self._rows: list[FloatArray] = []
+        self._sensed: list[FloatArray] = []
+        self._rest: list[tuple[FloatArray, ...]] = []
+        self._at_start = now
+        self.add(now)
 
     def add(self, now: Moment) -> None:
-        grid = self._grid
         profile = now.temp_c
         if now.left is not None:
             profile = profile.copy()
             profile[-1], profile[0] = now.face_c, now.under_c
-            share = np.sum(grid.volume_m * now.left, axis=0) / np.sum(grid.volume_m, axis=0)
-            dried = np.clip(1.0 - now.left, 0.0, 1.0)
-            # from the outer face inwards, as far as it is dry without a break
-            run = np.cumprod(dried[::-1] >= 1.0, axis=0).sum(axis=0)
-            last = grid.nodes - 1
-            node = np.maximum(last - run, 0)
-            part = dried[node, np.arange(dried.shape[1])]
-            depth = (
-                np.where(run == 0, 0.5 * part, np.minimum(run - 0.5 + part, last)) * grid.spacing_m
-            )
-        else:
-            share, depth = np.ones(profile.shape[1]), np.zeros(profile.shape[1])
+        flat = profile.ravel()
+        low = flat.take(self._left)
+        high = flat.take(self._left + profile.shape[1])
+        high -= low
+        high *= self._share
+        high += low
         totals = now.totals
-        heat = totals.convected + totals.radiated + totals.under
         self._times.append(now.time_s)
-        self._rows.append(
-            np.concatenate(
-                (
-                    grid.at(profile, self._positions),
-                    np.stack((now.face_c, now.under_c, totals.vapour_kg_m2, share, heat, depth)),
-                )
+        self._sensed.append(high)
+        self._rest.append(
+            (
+                now.face_c,
+                now.under_c,
+                totals.vapour_kg_m2,
+                totals.convected + totals.radiated + totals.under,
             )
         )
 
@@ -391,23 +369,29 @@ class _Record:
         trial_s: float,
         steps: int,
     ) -> Marched:
-        rows = monotone_cubic(np.array(self._times), np.stack(self._rows), out_times)
-        sensors = len(self._positions)
-        face, under, vapour, share, heat, depth = np.moveaxis(rows[:, sensors:], 1, 0)
-        material, volume = self._stepper.material, self._grid.volume_m
-        mass = np.asarray(body.density_kg_m3) * np.sum(volume, axis=0)
-        totals = now.totals
-        content = np.sum(volume * material.sensible(now.temp_c, now.left)[0], axis=0)
+        rows = np.concatenate((np.stack(self._sensed), np.array(self._rest)), axis=1)
+        rows = monotone_cubic(np.array(self._times), rows, out_times)
+        face, under, vapour, heat = np.moveaxis(rows[:, self._sensors :], 1, 0)
+        grid, material, totals = self._stepper.grid, self._stepper.material, now.totals
+        whole = np.sum(grid.volume_m, axis=0)
+        left = np.ones_like(vapour)
+        first = self._at_start
+        if first.left is not None:
+            had = np.sum(grid.volume_m * first.left, axis=0) / whole
+            left = had - (vapour - first.totals.vapour_kg_m2) / (self._stepper.water_kg_m3 * whole)
+        size_m = grid.spacing_m * (grid.nodes - 1)
+        depth = size_m * (1.0 - np.clip(left, 0.0, 1.0) ** (1.0 / (grid.shape + 1.0)))
+        content = np.sum(grid.volume_m * material.evaluate(now.temp_c, now.phase)[2], axis=0)
         return Marched(
             time_s=out_times,
-            temp_c=np.moveaxis(rows[:, :sensors], 1, 2),
+            temp_c=np.moveaxis(rows[:, : self._sensors], 1, 2),
             surface_c=face,
             under_c=under,
             mass_loss_kg_m2=vapour,
-            water_left=share,
-            heat_j_m2=heat,
+            mass_loss=vapour / (np.asarray(body.density_kg_m3) * whole),
+            water_left=left,
             dried_depth_m=depth,
-            mass_loss=vapour / mass,
+            heat_j_m2=heat,
             ledger=Ledger(
                 convected=totals.convected,
                 radiated=totals.radiated,

@@ -181,6 +181,15 @@ class BodyParameters:
                 remedy="only a slab has two unlike faces; leave out the underside or the shape",
             )
         _members(self)
+        water = np.asarray(self.water_kg_m3)
+        if bool(np.any(water > 0.0) and np.any(water == 0.0)):
+            raise OutOfRange(
+                "water_kg_m3",
+                got="0 for some members only",
+                expected="0 for all members or for none",
+                where="body",
+                remedy="march moist and dry bodies apart",
+            )
 
     @property
     def members(self) -> int:

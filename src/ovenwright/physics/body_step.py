@@ -8,430 +8,321 @@ whatever the step and however well the iteration has settled.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 import numpy as np
 from numpy.typing import NDArray
 
 from ovenwright.physics.arrays import FloatArray
-from ovenwright.physics.body_curve import Evaluated
-from ovenwright.physics.body_enthalpy import HalfCells, Material, conductances, half_cells
+from ovenwright.physics.body_faces import Below, Drying, Plane, row
+from ovenwright.physics.body_front import front_layers, plain_layers
 from ovenwright.physics.body_grid import BodyGrid
-from ovenwright.physics.body_parameters import BodyParameters, Number, Underside
-from ovenwright.physics.body_surface import (
-    LATENT_FALL_J_KG_K,
-    Exchange,
-    face_exchange,
-    vapour_flux_kg_m2_s,
-)
-from ovenwright.physics.body_surroundings import Sampler
+from ovenwright.physics.body_material import Material, Phase
+from ovenwright.physics.body_moment import Moment, Stage, Totals
+from ovenwright.physics.body_parameters import BodyParameters
+from ovenwright.physics.body_surface import face_exchange
+from ovenwright.physics.body_surroundings import Sampler, Surroundings
 from ovenwright.physics.body_tridiagonal import solve_three_diagonals
 
-GAMMA = 1.0 - np.sqrt(0.5)
-_ROUNDS = 6  # most iterations of a stage
-
-
-@dataclass(slots=True)
-class Totals:
-    """Heat and water that passed since the start, (members,), J/m² and kg/m² of outer face."""
-
-    convected: FloatArray
-    radiated: FloatArray
-    under: FloatArray
-    boiled: FloatArray
-    dried: FloatArray
-    carried: FloatArray
-    vapour_kg_m2: FloatArray
-
-
-@dataclass(slots=True)
-class Moment:
-    """Where the ensemble stands."""
-
-    time_s: float
-    temp_c: FloatArray  # (nodes, members)
-    heat: FloatArray  # (nodes, members), J/m³ from the boiling point on
-    left: FloatArray | None  # (nodes, members), share of free water
-    rate: FloatArray  # (nodes, members), W/m³, of the last stage
-    pan_c: FloatArray | None
-    face_c: FloatArray  # (members,) outer face, with its dried skin
-    under_c: FloatArray  # (members,) the face at position 0
-    inward: FloatArray  # (members,) flux into the outer face, W/m²
-    totals: Totals
-
-
-@dataclass(slots=True)
-class _Stage:
-    heat: FloatArray
-    temp_c: FloatArray
-    inward: FloatArray
-    radiant: FloatArray
-    under: FloatArray
-    drying: FloatArray
-    face_c: FloatArray
-    under_c: FloatArray
-    pan_c: FloatArray | None
-
-
-@dataclass(slots=True)
-class _Front:
-    """The outermost moist node of each member, and what stands between it and the air."""
-
-    node: NDArray[np.intp]
-    moist: FloatArray  # 1 where there is one
-    area: FloatArray
-    resistance: FloatArray
-
-
-def _row(value: Number, members: int) -> FloatArray:
-    return np.broadcast_to(np.asarray(value, dtype=np.float64), (members,)).copy()
+GAMMA = float(1.0 - np.sqrt(0.5))
+_REST = (1.0 - GAMMA) / GAMMA
+_ROUNDS = 8  # most iterations of a stage
+_STRAIGHT_K = 2.0  # over so much a property counts as straight
 
 
 class Stepper:
     """Everything about the bodies that stays as it is, laid out for the step."""
 
     def __init__(
-        self, body: BodyParameters, grid: BodyGrid, around: Sampler, *, settled_k: float
+        self, body: BodyParameters, grid: BodyGrid, around: Surroundings, *, settled_k: float
     ) -> None:
         members = grid.volume_m.shape[1]
-        self.grid, self.around, self.settled_k = grid, around, settled_k
-        boiling_c = _row(body.boiling_c, members)
-        water = _row(body.water_kg_m3, members)
-        dry_k = (
-            body.conductivity_w_m_k
-            if body.dry_conductivity_w_m_k is None
-            else body.dry_conductivity_w_m_k
+        self.grid, self.settled_k = grid, settled_k
+        self.material = Material(body, members)
+        self.water_kg_m3 = row(body.water_kg_m3, members)
+        self.latent_j_kg = row(body.latent_j_kg, members)
+        self.coefficient = row(body.coefficient_w_m2_k, members)
+        self.emissivity = row(body.emissivity, members)
+        self.below = Below(body.under, members) if body.under is not None else None
+        dries = body.moist and bool(np.any(np.asarray(body.mass_transfer_kg_m2_s_pa) > 0.0))
+        self.drying = Drying(body, grid) if dries else None
+        self.around = Sampler(around, below=self.below is not None, vapour=dries)
+        self._part = grid.volume_m / np.sum(grid.volume_m, axis=0)
+
+    @property
+    def has_pan(self) -> bool:
+        """Whether the slab lies on a pan."""
+        return self.below is not None and self.below.has_pan
+
+    def moment(
+        self, time_s: float, temp_c: FloatArray, left: FloatArray | None, *, pan_c: FloatArray | None,
+        rate: FloatArray, inward: FloatArray, totals: Totals,
+    ) -> Moment:  # fmt: skip
+        """Lay out an instant from temperatures and water left."""
+        moist = np.zeros(temp_c.shape, dtype=bool) if left is None else left > 0.0
+        phase = self.material.phase(moist if self.material.evaporates else ~moist)
+        _, capacity, heat = self.material.evaluate(temp_c, phase)
+        return Moment(
+            time_s=time_s,
+            temp_c=temp_c,
+            heat=heat if left is None else np.where(temp_c >= phase.cap_c, 0.0, heat),
+            per_heat=1.0 / capacity,
+            left=left,
+            phase=phase,
+            layers=plain_layers(self.grid) if left is None else self._layers(left),
+            rate=rate,
+            pan_c=pan_c,
+            face_c=temp_c[-1],
+            under_c=temp_c[0],
+            inward=inward,
+            totals=totals,
         )
-        dry_heat = (
-            body.heat_capacity_j_m3_k
-            if body.dry_heat_capacity_j_m3_k is None
-            else body.dry_heat_capacity_j_m3_k
+
+    def _layers(self, left: FloatArray):  # type: ignore[no-untyped-def]
+        return front_layers(
+            left, grid=self.grid, dry_k=self.material.dry_layer_k, two_faces=self.below is not None
         )
-        self.material = Material(
-            moist_k=Evaluated(body.conductivity_w_m_k, boiling_c),
-            dry_k=Evaluated(dry_k, boiling_c),
-            moist_heat=Evaluated(body.heat_capacity_j_m3_k, boiling_c),
-            dry_heat=Evaluated(dry_heat, boiling_c),
-            boiling_c=boiling_c,
-            latent_j_m3=water * _row(body.latent_j_kg, members),
-            evaporates=body.moist,
-            changes=body.dry_heat_capacity_j_m3_k is not None,
-        )
-        self.water_kg_m3 = water
-        self.latent_j_kg = _row(body.latent_j_kg, members)
-        self.coefficient = _row(body.coefficient_w_m2_k, members)
-        self.emissivity = _row(body.emissivity, members)
-        transfer = _row(body.mass_transfer_kg_m2_s_pa, members)
-        self.dries = body.moist and bool(np.any(transfer > 0.0))
-        self.air_resistance = np.full(members, np.inf)
-        np.divide(1.0, transfer, out=self.air_resistance, where=transfer > 0.0)
-        self.activity = _row(body.water_activity, members)
-        self.permeability = _row(body.crust_permeability_kg_m_s_pa, members)
-        self.under = _Below(body.under, members) if body.under is not None else None
-        self.has_pan = self.under is not None and self.under.contact is not None
 
     def advance(self, now: Moment, step_s: float) -> tuple[Moment, FloatArray]:
-        """Take one step; return the new moment and an estimate of the error it made, K, (members,)."""
-        cells = (
-            half_cells(now.left, two_faces=self.under is not None) if now.left is not None else None
-        )
-        front = self._front(now) if self.dries and now.left is not None else None
-        tau, start = GAMMA * step_s, now.time_s
+        """Take one step; return the new instant and an estimate of the error made, K, (members,)."""
+        plane = self.drying.plane(now) if self.drying is not None else None
+        tau, end = GAMMA * step_s, now.time_s + step_s
         first = self._stage(
-            now, cells, front, base=now.heat, tau=tau, rate=now.rate, near_c=now.temp_c, pan_base=now.pan_c,
-            window=(start, start + 2.0 * tau), inward=now.inward,
+            now, now.heat, now.rate, now.pan_c, plane=plane, tau=tau, inward=now.inward,
+            around=self.around.mean(now.time_s, now.time_s + 2.0 * tau),
         )  # fmt: skip
-        share = (1.0 - GAMMA) / GAMMA
-        early = (first.heat - now.heat) / tau
-        base = now.heat + share * (first.heat - now.heat)
+        gain = first.heat - now.heat
+        early = gain / tau
+        base = now.heat + _REST * gain
         pan_base = None
         if now.pan_c is not None and first.pan_c is not None:
-            pan_base = now.pan_c + share * (first.pan_c - now.pan_c)
-        end = start + step_s
+            pan_base = now.pan_c + _REST * (first.pan_c - now.pan_c)
         second = self._stage(
-            now, cells, front, base=base, tau=tau, rate=early, near_c=first.temp_c, pan_base=pan_base,
-            window=(end - 0.5 * tau, end + 0.5 * tau), inward=first.inward,
+            now, base, early, pan_base, plane=plane, tau=tau, inward=first.inward,
+            around=self.around.mean(end - 0.5 * tau, end + 0.5 * tau),
         )  # fmt: skip
         late = (second.heat - base) / tau
-        weights = ((1.0 - GAMMA) * step_s, tau)
-        then, slope = self._settle(now, front, (first, second), weights)
+        then = self._settle(now, plane, first, second, tau)
         then.time_s, then.rate = end, late
-        error = tau * np.abs(late - early) * slope
-        volume = self.grid.volume_m
-        rms = np.sqrt(np.sum(volume * error * error, axis=0) / np.sum(volume, axis=0))
-        return then, np.maximum(rms, 0.25 * error[-1])
+        error = late - early
+        error *= then.per_heat
+        if then.left is not None:
+            error *= then.temp_c < then.phase.cap_c
+        face = np.abs(error[-1])
+        error *= error
+        error *= self._part
+        return then, tau * np.maximum(np.sqrt(np.sum(error, axis=0)), 0.25 * face)
 
     def _stage(
-        self,
-        now: Moment,
-        cells: HalfCells | None,
-        front: _Front | None,
-        *,
-        base: FloatArray,
-        tau: float,
-        rate: FloatArray,
-        near_c: FloatArray,
-        pan_base: FloatArray | None,
-        window: tuple[float, float],
-        inward: FloatArray,
-    ) -> _Stage:
+        self, now: Moment, base: FloatArray, rate: FloatArray, pan_base: FloatArray | None, *,
+        plane: Plane | None, tau: float, inward: FloatArray, around: FloatArray,
+    ) -> Stage:  # fmt: skip
         """Solve heat = base + tau · (flux in - flux out)/volume."""
-        material, grid, left = self.material, self.grid, now.left
-        around = {name: self.around.mean(name, *window) for name in self.around.names}
+        material, grid, layers, phase = self.material, self.grid, now.layers, now.phase
         heat = base + tau * rate
-        temp_c, slope = material.temperature(heat, left, near_c, rounds=2)
-        per_tau = grid.volume_m / tau
+        line_c = now.temp_c + (heat - now.heat) * now.per_heat
+        boils, latent = None, None
+        if now.left is not None:
+            latent = now.left * material.latent_j_m3
+            boils = phase.moist & (heat >= 0.0)
+            line_c = np.where(boils, phase.cap_c, np.minimum(line_c, phase.cap_c))
+        per_tau = grid.volume_m * (1.0 / tau)
+        skin = layers.skin
         for _ in range(_ROUNDS):
-            between, k_dry = conductances(
-                temp_c, material=material, cells=cells, area=grid.area, spacing_m=grid.spacing_m
-            )
-            skin = 0.0 if cells is None else cells.skin * grid.spacing_m / k_dry[-1]
-            outer = self._outer(temp_c[-1] + inward * skin, around)
-            through = 1.0 / (1.0 + outer.slope * skin)
-            level, fall = outer.level * through, outer.slope * through
+            temp_c = line_c
+            k, capacity, content = material.evaluate(temp_c, phase)
+            slope = 1.0 / capacity
+            if boils is not None and latent is not None:
+                if phase is not now.phase:
+                    content = np.where(now.phase.moist & ~phase.moist, content + latent, content)
+                content = np.where(boils, heat, content)
+                slope = np.where(boils, 0.0, slope)
+            between = layers.between(k, grid)
+            face_c = temp_c[-1] if skin is None else temp_c[-1] + inward * skin
+            outer = face_exchange(
+                face_c, air_c=around[0], wall_c=around[1],
+                coefficient_w_m2_k=self.coefficient, emissivity=self.emissivity,
+            )  # fmt: skip
+            level, fall = outer.level, outer.slope
+            if skin is not None:
+                through = 1.0 / (1.0 + fall * skin)
+                level, fall = level * through, fall * through
             flux = between * (temp_c[1:] - temp_c[:-1])
-            right = -per_tau * (heat - base)
+            right = base - content
+            right *= per_tau
             right[:-1] += flux
             right[1:] -= flux
             right[-1] += level - fall * temp_c[-1]
             diagonal = per_tau.copy()
-            upper = -between * slope[1:]
-            lower = -between * slope[:-1]
+            np.negative(between, out=between)
+            upper = between * slope[1:]
+            lower = between * slope[:-1]
             diagonal[:-1] -= lower
             diagonal[1:] -= upper
             diagonal[-1] += fall * slope[-1]
-            under = None
-            if self.under is not None:
-                under_skin = 0.0 if cells is None else cells.under_skin * grid.spacing_m / k_dry[0]
-                under = self.under.against(
-                    temp_c[0], now, around, pan_base=pan_base, tau=tau, skin=under_skin
+            against = None
+            if self.below is not None:
+                against = self.below.against(
+                    temp_c[0], now, air_c=around[2], wall_c=around[3], pan_base=pan_base, tau=tau
                 )
-                right[0] += under.level - under.fall * temp_c[0]
-                diagonal[0] += under.fall * slope[0]
+                right[0] += against.flux(temp_c[0])
+                diagonal[0] += against.fall * slope[0]
             loss = None
-            if front is not None:
-                loss = self._loss(temp_c, front, around)
-                member = np.arange(temp_c.shape[1])
-                right[front.node, member] -= loss[0]
-                diagonal[front.node, member] += loss[1] * slope[front.node, member]
+            if plane is not None and self.drying is not None:
+                loss = self.drying.loss(temp_c, plane, around[-1])
+                right[plane.node, plane.member] -= loss[0]
+                diagonal[plane.node, plane.member] += loss[1] * slope[plane.node, plane.member]
             change = solve_three_diagonals(lower, diagonal, upper, right)
-            heat = heat + change
-            line_c = temp_c + slope * change
-            was_c = temp_c
-            temp_c, slope = material.temperature(heat, left, line_c)
+            heat = content + change
+            change *= slope
+            line_c = temp_c + change
             inward = level - fall * line_c[-1]
-            if float(np.max(np.abs(temp_c - line_c))) < self.settled_k:
+            next_c, boils, phase, settled = self._look(
+                now, phase, boils, latent, heat=heat, line_c=line_c, capacity=capacity
+            )
+            if settled and (material.constant or float(np.max(np.abs(change))) < _STRAIGHT_K):
                 break
-        face_c = line_c[-1] + inward * skin
-        drying = np.zeros_like(inward)
-        if front is not None and loss is not None:
-            drying = loss[0] + loss[1] * (line_c - was_c)[front.node, np.arange(temp_c.shape[1])]
-        return _Stage(
+            line_c, ended_c = next_c, line_c
+        else:
+            line_c = ended_c
+        face_c = line_c[-1] if skin is None else line_c[-1] + inward * skin
+        drying = None
+        if plane is not None and loss is not None:
+            drying = loss[0] + loss[1] * (line_c - temp_c)[plane.node, plane.member]
+        under = None if against is None else against.flux(line_c[0])
+        return Stage(
             heat=heat,
-            temp_c=temp_c,
+            temp_c=line_c,
+            phase=phase,
             inward=inward,
             radiant=outer.radiant_level - outer.radiant_slope * face_c,
-            under=under.level - under.fall * line_c[0]
-            if under is not None
-            else np.zeros_like(inward),
+            under=under,
             drying=drying,
             face_c=face_c,
             under_c=line_c[0]
-            if under is None
-            else line_c[0] + (under.level - under.fall * line_c[0]) * under_skin,
-            pan_c=under.pan(line_c[0]) if under is not None and self.has_pan else None,
+            if against is None or under is None
+            else line_c[0] + under * against.skin,
+            pan_c=None if against is None else against.pan(line_c[0]),
         )
 
-    def _outer(self, face_c: FloatArray, around: dict[str, FloatArray]) -> Exchange:
-        return face_exchange(
-            face_c,
-            air_c=around["air"],
-            wall_c=around["wall"],
-            coefficient_w_m2_k=self.coefficient,
-            emissivity=self.emissivity,
-        )
-
-    def _front(self, now: Moment) -> _Front:
-        left = now.left
-        assert left is not None  # noqa: S101 - for mypy; asked of moist bodies only
-        nodes, members = left.shape
-        moist = left > 0.0
-        some = moist.any(axis=0)
-        node = np.where(some, nodes - 1 - np.argmax(moist[::-1], axis=0), nodes - 1)
-        member = np.arange(members)
-        part = np.clip(1.0 - left[node, member], 0.0, 1.0)
-        outermost = node == nodes - 1
-        depth = np.where(outermost, 0.5 * part, nodes - 1.5 - node + part) * self.grid.spacing_m
-        area = np.asarray(
-            np.where(outermost, 1.0, self.grid.area[np.minimum(node, nodes - 2), member])
-        )
-        return _Front(
-            node,
-            moist[node, member].astype(np.float64),
-            area,
-            self.air_resistance + depth / self.permeability,
-        )
-
-    def _loss(
-        self, temp_c: FloatArray, front: _Front, around: dict[str, FloatArray]
-    ) -> tuple[FloatArray, FloatArray]:
-        """Heat that drying takes from the front node, and its slope with temperature."""
-        plane_c = temp_c[front.node, np.arange(temp_c.shape[1])]
-        flux, slope = vapour_flux_kg_m2_s(
-            plane_c,
-            boiling_c=self.material.boiling_c,
-            water_activity=self.activity,
-            vapour_pressure_pa=around["vapour"],
-            resistance_m2_s_pa_kg=front.resistance,
-        )
-        latent = self._latent(plane_c)
-        scale = front.moist * front.area * latent
-        return flux * scale, slope * scale
-
-    def _latent(self, temp_c: FloatArray) -> FloatArray:
-        return self.latent_j_kg + LATENT_FALL_J_KG_K * (self.material.boiling_c - temp_c)
+    def _look(
+        self, now: Moment, phase: Phase, boils: NDArray[np.bool_] | None, latent: FloatArray | None, *,
+        heat: FloatArray, line_c: FloatArray, capacity: FloatArray,
+    ) -> tuple[FloatArray, NDArray[np.bool_] | None, Phase, bool]:  # fmt: skip
+        """See which nodes have come to boil or dry out: (next temperatures, boils, phase, settled)."""
+        if boils is None or latent is None:
+            return line_c, None, phase, True
+        dry = now.phase.moist & ~phase.moist  # dried out within this stage
+        high = np.where(boils, latent, 0.0)
+        low = np.where(boils, 0.0, -np.inf)
+        if phase is not now.phase:
+            low = np.where(dry, latent, low)
+            high = np.where(dry, np.inf, high)
+        beyond = heat - np.minimum(np.maximum(heat, low), high)
+        beyond *= now.phase.moist
+        if float(np.max(np.abs(beyond) / capacity)) < self.settled_k:
+            return line_c, boils, phase, True
+        ends = now.phase.moist & (heat > latent)
+        boils = now.phase.moist & ~ends & (heat >= 0.0)
+        boiling_c = self.material.boiling_c
+        next_c = np.where(now.phase.moist & ~ends, np.minimum(line_c, boiling_c), line_c)
+        next_c = np.where(boils, boiling_c, next_c)
+        fallen = now.phase.moist & (heat < 0.0) & (line_c >= boiling_c)
+        next_c = np.where(fallen, boiling_c + heat / capacity, next_c)
+        next_c = np.where(ends, boiling_c + (heat - latent) / capacity, next_c)
+        some = bool(np.any(ends))
+        phase = self.material.phase(now.phase.moist & ~ends) if some else now.phase
+        return next_c, boils, phase, False
 
     def _settle(
-        self,
-        now: Moment,
-        front: _Front | None,
-        stages: tuple[_Stage, _Stage],
-        weights: tuple[float, float],
-    ) -> tuple[Moment, FloatArray]:
+        self, now: Moment, plane: Plane | None, first: Stage, second: Stage, tau: float
+    ) -> Moment:
         """Book what passed, take the water that has gone off the nodes."""
-
-        def passed(name: str) -> FloatArray:
-            total = weights[0] * getattr(stages[0], name) + weights[1] * getattr(stages[1], name)
-            return np.asarray(total)
-
-        second, material, volume = stages[1], self.material, self.grid.volume_m
-        heat, left = second.heat, now.left
-        radiated = passed("radiant")
+        weight = _REST * tau
+        radiated = weight * first.radiant + tau * second.radiant
+        inward = weight * first.inward + tau * second.inward
+        was = now.totals
         totals = Totals(
-            convected=now.totals.convected + passed("inward") - radiated,
-            radiated=now.totals.radiated + radiated,
-            under=now.totals.under + passed("under"),
-            boiled=now.totals.boiled,
-            dried=now.totals.dried,
-            carried=now.totals.carried,
-            vapour_kg_m2=now.totals.vapour_kg_m2,
+            convected=was.convected + (inward - radiated),
+            radiated=was.radiated + radiated,
+            under=was.under,
+            boiled=was.boiled,
+            dried=was.dried,
+            carried=was.carried,
+            vapour_kg_m2=was.vapour_kg_m2,
+        )
+        if first.under is not None and second.under is not None:
+            totals.under = was.under + (weight * first.under + tau * second.under)
+        heat, left, phase, layers, temp_c = (
+            second.heat,
+            now.left,
+            now.phase,
+            now.layers,
+            second.temp_c,
         )
         if left is not None:
-            if front is not None:
-                heat, left = self._dry(
-                    now, front, heat, left, drying_j_m2=passed("drying"), totals=totals
-                )
+            if (
+                first.drying is not None
+                and second.drying is not None
+                and plane is not None
+                and self.drying is not None
+            ):
+                passed = weight * first.drying + tau * second.drying
+                left, back = self.drying.take(plane, passed, left, totals)
+                heat = heat.copy()
+                heat[plane.node, plane.member] += back
+            heat, left, phase, temp_c = self._boil(now, heat, left, temp_c, totals)
+            if left is not now.left:
+                layers = self._layers(left)
+        _, capacity, content = self.material.evaluate(temp_c, phase)
+        per_heat = 1.0 / capacity
+        temp_c = temp_c + (heat - content) * per_heat
+        if left is not None:
+            temp_c = np.minimum(temp_c, phase.cap_c)
+        return Moment(
+            time_s=now.time_s,
+            temp_c=temp_c,
+            heat=heat,
+            per_heat=per_heat,
+            left=left,
+            phase=phase,
+            layers=layers,
+            rate=now.rate,
+            pan_c=second.pan_c,
+            face_c=second.face_c,
+            under_c=second.under_c,
+            inward=second.inward,
+            totals=totals,
+        )
+
+    def _boil(
+        self, now: Moment, heat: FloatArray, left: FloatArray, temp_c: FloatArray, totals: Totals
+    ) -> tuple[FloatArray, FloatArray, Phase, FloatArray]:
+        """Turn heat beyond the boiling point into vapour; nodes without water become dry."""
+        material, volume = self.material, self.grid.volume_m
+        over = now.phase.moist & (heat > 0.0)
+        if bool(np.any(over)):
             latent = left * material.latent_j_m3
-            gone = np.where(heat > 0.0, np.minimum(heat, latent), 0.0)
-            gone = np.where(left > 0.0, gone, 0.0)
+            gone = np.where(over, np.minimum(heat, latent), 0.0)
             boiled = np.sum(volume * gone, axis=0)
             totals.boiled = totals.boiled + boiled
             totals.vapour_kg_m2 = totals.vapour_kg_m2 + boiled / self.latent_j_kg
             heat = heat - gone
-            with np.errstate(divide="ignore", invalid="ignore"):
-                share = np.where(gone > 0.0, gone / material.latent_j_m3, 0.0)
-            left = np.where(gone >= latent, 0.0, left - share)
-        temp_c, slope = material.temperature(heat, left, second.temp_c)
-        if left is not None:
-            slope = np.where((left > 0.0) & (temp_c >= material.boiling_c), 0.0, slope)
-        return (
-            Moment(
-                time_s=now.time_s,
-                temp_c=temp_c,
-                heat=heat,
-                left=left,
-                rate=now.rate,
-                pan_c=second.pan_c,
-                face_c=second.face_c,
-                under_c=second.under_c,
-                inward=second.inward,
-                totals=totals,
-            ),
-            slope,
-        )
-
-    def _dry(
-        self,
-        now: Moment,
-        front: _Front,
-        heat: FloatArray,
-        left: FloatArray,
-        *,
-        drying_j_m2: FloatArray,
-        totals: Totals,
-    ) -> tuple[FloatArray, FloatArray]:
-        """Take the water that dried off from the front node; no more than it had."""
-        node, member = front.node, np.arange(heat.shape[1])
-        plane_c = now.temp_c[node, member]
-        latent = self._latent(plane_c)
-        volume = self.grid.volume_m[node, member]
-        water = volume * self.water_kg_m3
-        has = front.moist > 0.0
-        asked = np.where(has, drying_j_m2 / latent, 0.0)
-        mass = np.minimum(asked, left[node, member] * water)
-        share = np.divide(mass, water, out=np.zeros_like(mass), where=water > 0.0)
-        carried = share * self.material.drier_by(now.temp_c)[node, member] * volume
-        heat, left = heat.copy(), left.copy()
-        heat[node, member] += ((asked - mass) * latent - carried) / volume
-        left[node, member] -= share
-        left[node, member] = np.where(has & (mass < asked), 0.0, left[node, member])
-        totals.dried = totals.dried + mass * latent
-        totals.carried = totals.carried + carried
-        totals.vapour_kg_m2 = totals.vapour_kg_m2 + mass
-        return heat, left
-
-
-@dataclass(slots=True)
-class _Against:
-    """The flux into the face at position 0 as level - fall · T, with the pan between."""
-
-    level: FloatArray
-    fall: FloatArray
-    pan_level: FloatArray
-    pan_share: FloatArray
-
-    def pan(self, temp_c: FloatArray) -> FloatArray:
-        return np.asarray(self.pan_level + self.pan_share * temp_c)
-
-
-class _Below:
-    """The underside of a slab, laid out for the step; the pan is folded into the face's balance."""
-
-    def __init__(self, under: Underside, members: int) -> None:
-        self.coefficient = _row(under.coefficient_w_m2_k, members)
-        self.emissivity = _row(under.emissivity, members)
-        self.contact = None if under.contact_w_m2_k is None else _row(under.contact_w_m2_k, members)
-        self.capacity = _row(under.heat_capacity_j_m2_k, members)
-
-    def against(
-        self,
-        temp_c: FloatArray,
-        now: Moment,
-        around: dict[str, FloatArray],
-        *,
-        pan_base: FloatArray | None,
-        tau: float,
-        skin: FloatArray | float,
-    ) -> _Against:
-        near_c = now.pan_c if now.pan_c is not None else temp_c
-        outer = face_exchange(
-            near_c,
-            air_c=around["under_air"],
-            wall_c=around["under_wall"],
-            coefficient_w_m2_k=self.coefficient,
-            emissivity=self.emissivity,
-        )
-        nothing = np.zeros_like(temp_c)
-        if self.contact is None or pan_base is None:
-            through = 1.0 / (1.0 + outer.slope * skin)
-            return _Against(outer.level * through, outer.slope * through, nothing, nothing)
-        contact = 1.0 / (1.0 / self.contact + skin)
-        kept = self.capacity / tau
-        whole = kept + outer.slope + contact
-        level = (kept * pan_base + outer.level) / whole
-        return _Against(
-            level=contact * level,
-            fall=contact * (kept + outer.slope) / whole,
-            pan_level=level,
-            pan_share=contact / whole,
-        )
+            share = np.divide(gone, material.latent_j_m3, out=np.zeros_like(gone), where=gone > 0.0)
+            left = np.where(gone >= latent, np.where(over, 0.0, left), left - share)
+        moist = left > 0.0
+        ended = now.phase.moist & ~moist
+        if not bool(np.any(ended)):
+            return heat, left, now.phase, np.where(over, material.boiling_c, temp_c)
+        phase = material.phase(moist)
+        # water that dried off below boiling takes its own heat content along
+        cold = ended & (heat < 0.0)
+        if bool(np.any(cold)):
+            was = material.evaluate(temp_c, now.phase)
+            node_c = np.where(cold, temp_c + (heat - was[2]) / was[1], temp_c)
+            kept = material.evaluate(node_c, phase)[2]
+            carried = np.where(cold, heat - kept, 0.0)
+            totals.carried = totals.carried + np.sum(volume * carried, axis=0)
+            heat = heat - carried
+            temp_c = node_c
+        dry_c = material.boiling_c + np.maximum(heat, 0.0) / material.evaluate(temp_c, phase)[1]
+        temp_c = np.where(ended & ~cold, dry_c, temp_c)
+        return heat, left, phase, np.where(over & moist, material.boiling_c, temp_c)

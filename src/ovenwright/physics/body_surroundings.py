@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from bisect import bisect_right
 from dataclasses import dataclass
 
 import numpy as np
@@ -86,46 +87,45 @@ class Surroundings:
 
 
 class Sampler:
-    """Means of the surroundings over short windows, so that steps longer than a reading miss none."""
+    """Means of the surroundings over short windows, so that long steps miss no reading."""
 
-    def __init__(self, around: Surroundings) -> None:
-        self._time_s = around.time_s
-        air = around.air_c
-        wall = around.wall_c if around.wall_c is not None else air
-        under_air = around.under_air_c if around.under_air_c is not None else air
-        under_wall = (
-            around.under_wall_c
-            if around.under_wall_c is not None
-            else (around.under_air_c if around.under_air_c is not None else wall)
-        )
-        self._lines: dict[str, FloatArray] = {
-            "air": air,
-            "wall": wall,
-            "under_air": under_air,
-            "under_wall": under_wall,
-        }
-        if around.vapour_pressure_pa is not None:
-            self._lines["vapour"] = around.vapour_pressure_pa
-        width = np.diff(self._time_s)
-        self.names = tuple(self._lines)
-        self._sums: dict[str, FloatArray] = {}
-        for name, line in self._lines.items():
-            steps = width if line.ndim == 1 else width[:, None]
-            areas = 0.5 * (line[1:] + line[:-1]) * steps
-            self._sums[name] = np.concatenate((np.zeros_like(line[:1]), np.cumsum(areas, axis=0)))
+    def __init__(self, around: Surroundings, *, below: bool, vapour: bool) -> None:
+        """Lay out the lines that are asked for, as (times, lines, members or 1)."""
+        wall_c = around.air_c if around.wall_c is None else around.wall_c
+        lines = [around.air_c, wall_c]
+        if below:
+            under_c = around.air_c if around.under_air_c is None else around.under_air_c
+            lines.append(under_c)
+            if around.under_wall_c is not None:
+                lines.append(around.under_wall_c)
+            else:
+                lines.append(wall_c if around.under_air_c is None else under_c)
+        if vapour and around.vapour_pressure_pa is not None:
+            lines.append(around.vapour_pressure_pa)
+        members = max(line.shape[1] if line.ndim == 2 else 1 for line in lines)
+        wide = [
+            np.broadcast_to(line.reshape(len(line), -1), (len(line), members)) for line in lines
+        ]
+        self._line = np.stack(wide, axis=1)
+        self._times: list[float] = around.time_s.tolist()
+        width = np.diff(around.time_s)[:, None, None]
+        self._slope = np.diff(self._line, axis=0) / width
+        areas = 0.5 * (self._line[1:] + self._line[:-1]) * width
+        self._total = np.concatenate((np.zeros_like(self._line[:1]), np.cumsum(areas, axis=0)))
 
-    def _sum_to(self, name: str, time_s: float) -> FloatArray:
+    def _sum_to(self, time_s: float) -> FloatArray:
         """Integral from the first time on, with the ends held."""
-        times, line, total = self._time_s, self._lines[name], self._sums[name]
-        if time_s <= times[0]:
-            return np.asarray(line[0] * (time_s - times[0]))
-        if time_s >= times[-1]:
-            return np.asarray(total[-1] + line[-1] * (time_s - times[-1]))
-        i = int(np.searchsorted(times, time_s, side="right")) - 1
+        times = self._times
+        i = bisect_right(times, time_s) - 1
+        if i < 0:
+            return np.asarray(self._line[0] * (time_s - times[0]))
         ahead = time_s - times[i]
-        slope = (line[i + 1] - line[i]) / (times[i + 1] - times[i])
-        return np.asarray(total[i] + ahead * (line[i] + 0.5 * ahead * slope))
+        if i == len(times) - 1:
+            return np.asarray(self._total[i] + self._line[i] * ahead)
+        return np.asarray(self._total[i] + ahead * (self._line[i] + (0.5 * ahead) * self._slope[i]))
 
-    def mean(self, name: str, from_s: float, to_s: float) -> FloatArray:
-        """Mean over a window, one number or (members,)."""
-        return np.asarray((self._sum_to(name, to_s) - self._sum_to(name, from_s)) / (to_s - from_s))
+    def mean(self, from_s: float, to_s: float) -> FloatArray:
+        """Mean over a window: air, wall, then air and wall below, then vapour, as laid out."""
+        if len(self._times) == 1:
+            return np.asarray(self._line[0])
+        return np.asarray((self._sum_to(to_s) - self._sum_to(from_s)) * (1.0 / (to_s - from_s)))

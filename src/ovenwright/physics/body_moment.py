@@ -1,0 +1,57 @@
+"""Where an ensemble of bodies stands between two steps, and what has passed through it."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from ovenwright.physics.arrays import FloatArray
+from ovenwright.physics.body_front import Layers
+from ovenwright.physics.body_material import Phase
+
+
+@dataclass(slots=True)
+class Totals:
+    """Heat and water that passed since the start, (members,), J/m² and kg/m² of outer face."""
+
+    convected: FloatArray
+    radiated: FloatArray
+    under: FloatArray
+    boiled: FloatArray
+    dried: FloatArray
+    carried: FloatArray
+    vapour_kg_m2: FloatArray
+
+
+@dataclass(slots=True)
+class Moment:
+    """One instant; never changed, each step makes a new one."""
+
+    time_s: float
+    temp_c: FloatArray  # (nodes, members)
+    heat: FloatArray  # (nodes, members), J/m³ from the boiling point on
+    per_heat: FloatArray  # (nodes, members), K m³/J, rise of temperature outside the plateau
+    left: FloatArray | None  # (nodes, members), share of free water
+    phase: Phase
+    layers: Layers
+    rate: FloatArray  # (nodes, members), W/m³, of the last stage
+    pan_c: FloatArray | None
+    face_c: FloatArray  # (members,) outer face, with its dried skin
+    under_c: FloatArray  # (members,) the face at position 0
+    inward: FloatArray  # (members,) flux into the outer face, W/m²
+    totals: Totals
+
+
+@dataclass(slots=True)
+class Stage:
+    """What one implicit solve found."""
+
+    heat: FloatArray
+    temp_c: FloatArray
+    phase: Phase
+    inward: FloatArray
+    radiant: FloatArray
+    under: FloatArray | None
+    drying: FloatArray | None
+    face_c: FloatArray
+    under_c: FloatArray
+    pan_c: FloatArray | None
