@@ -170,7 +170,7 @@ def _write(run: Run, text: bytes, target: Path) -> None:
 
 
 @contextmanager
-def _reading(path: Path) -> Iterator[None]:
+def reading_sealed(path: Path) -> Iterator[None]:
     """Turn whatever a damaged file makes the Parquet reader raise into one clear error."""
     try:
         yield
@@ -202,7 +202,8 @@ def _reading(path: Path) -> Iterator[None]:
         ) from cause
 
 
-def _facts(metadata: Mapping[bytes, bytes] | None, path: Path) -> SealedFacts:
+def facts_of(metadata: Mapping[bytes, bytes] | None, path: Path) -> SealedFacts:
+    """Return the facts in a file's key-value metadata; raises StorageTrouble if it has none."""
     known = metadata or {}
     if RUN_KEY not in known or DIGEST_KEY not in known or PLAN_KEY not in known:
         raise StorageTrouble(
@@ -225,8 +226,8 @@ def read_facts(path: Path) -> SealedFacts:
     ------
     StorageTrouble : if the file is missing, damaged or no sealed run
     """
-    with _reading(path), pq.ParquetFile(path) as file:
-        return _facts(file.metadata.metadata, path)
+    with reading_sealed(path), pq.ParquetFile(path) as file:
+        return facts_of(file.metadata.metadata, path)
 
 
 def _check_order(column: Column, facts: SealedFacts, path: Path) -> None:
@@ -306,11 +307,11 @@ def _run_of(series: Mapping[str, Series], facts: SealedFacts) -> Run:
 
 def _open(path: Path) -> tuple[Run, SealedFacts, bytes]:
     with (
-        _reading(path),
+        reading_sealed(path),
         pq.ParquetFile(path, read_dictionary=["channel"], page_checksum_verification=True) as file,
     ):
         metadata = file.metadata.metadata or {}
-        facts = _facts(metadata, path)
+        facts = facts_of(metadata, path)
         columns = ["channel", "time", "value", "quality"]
         if any(c.has_raw for c in facts.channels):
             columns.append("raw")
@@ -352,7 +353,7 @@ def open_run(path: Path, *, verify: bool = False) -> Run:
 
 
 def _verified(path: Path, *, content_only: bool = False) -> tuple[Run, VerifyFacts]:
-    with _reading(path):
+    with reading_sealed(path):
         content = path.read_bytes()
     place = seal_place(content)
     intact: bool | None = None
@@ -361,7 +362,7 @@ def _verified(path: Path, *, content_only: bool = False) -> tuple[Run, VerifyFac
     size = len(content)
     del content
     run, facts, text = _open(path)
-    with _reading(path):
+    with reading_sealed(path):
         _check_content(run, facts, text, path)
     if intact is False or (intact is None and not content_only):
         what = (

@@ -16,6 +16,7 @@ from ovenwright.web.site import Site
 ROOMS: tuple[str, ...] = (
     "api.health",
     "api.jobs",
+    "api.series",
     "places.logbook",
 )
 """Modules with a ``router``; order matters only where addresses overlap."""
