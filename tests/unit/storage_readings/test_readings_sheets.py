@@ -16,7 +16,7 @@ import pytest
 
 from ovenwright.errors import ReadingsRefused
 from ovenwright.storage.readings import Choices, read_file
-from ovenwright.storage.readings.spreadsheet import refuse_bomb
+from ovenwright.storage.readings.weighing import refuse_bomb
 
 START = datetime(2026, 3, 4, 14, 12)  # noqa: DTZ001 - a clock on a wall has no zone
 START_NS = int(np.datetime64(START, "ns").astype(np.int64))

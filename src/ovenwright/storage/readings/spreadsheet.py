@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import datetime as dt
-import zipfile
 from collections.abc import Iterator, Sequence
 from pathlib import Path
 from typing import Any
@@ -18,56 +17,9 @@ from ovenwright.storage.readings.conclusions import Concluded
 from ovenwright.storage.readings.grid import Grid, find_grid
 from ovenwright.storage.readings.headings import read_headings
 from ovenwright.storage.readings.table import Table
+from ovenwright.storage.readings.weighing import OF_ONE_S_OWN, weigh_spreadsheet
 
-UNPACKED_LIMIT = 2 << 30
-"""Bytes: a full sheet of a million rows and 32 columns unpacks to about 1.5 GiB."""
-_MOST_DEFLATE = 1032  # the most that one byte can unpack to in DEFLATE: from memory
 _SAMPLE = 400
-
-
-def refuse_bomb(path: Path, *, limit: int = UNPACKED_LIMIT) -> None:
-    """Refuse a packed spreadsheet that would unpack beyond ``limit`` bytes.
-
-    Raises
-    ------
-    ReadingsRefused : if it would, or if it is no spreadsheet at all
-    """
-    if not zipfile.is_zipfile(path):
-        return
-    try:
-        with zipfile.ZipFile(path) as packed:
-            parts = packed.infolist()
-            names = {p.filename for p in parts}
-            if not names & {"[Content_Types].xml", "content.xml", "mimetype"}:
-                raise ReadingsRefused(
-                    "is a zip archive and no spreadsheet; unpack it and import what is inside",
-                    file=path.name,
-                )
-            said = sum(p.file_size for p in parts)
-            if said <= limit and path.stat().st_size * _MOST_DEFLATE > limit:
-                said = _unpacked(packed, limit)
-            if said > limit:
-                raise ReadingsRefused(
-                    f"unpacks to more than {limit / (1 << 30):.3g} GiB, far more than readings "
-                    "need; save the sheet as delimited text and import that",
-                    file=path.name,
-                )
-    except (zipfile.BadZipFile, NotImplementedError, OSError) as cause:
-        raise ReadingsRefused(
-            f"the spreadsheet is damaged: {cause}; copy or save it again", file=path.name
-        ) from cause
-
-
-def _unpacked(packed: zipfile.ZipFile, limit: int) -> int:
-    """Count what really comes out, since a hostile file may say less than it holds."""
-    total = 0
-    for part in packed.infolist():
-        with packed.open(part) as stream:
-            while chunk := stream.read(1 << 20):
-                total += len(chunk)
-                if total > limit:
-                    return total
-    return total
 
 
 def open_spreadsheet(path: Path, choices: Choices) -> Table:
@@ -77,7 +29,7 @@ def open_spreadsheet(path: Path, choices: Choices) -> Table:
     ------
     ReadingsRefused : if it can't be opened, has no such sheet, or none with readings
     """
-    refuse_bomb(path)
+    weigh_spreadsheet(path, OF_ONE_S_OWN)
     try:
         book = python_calamine.CalamineWorkbook.from_path(str(path))
     except Exception as cause:
