@@ -105,7 +105,8 @@ class Stepper:
         error = late - early
         error *= then.per_heat
         if then.left is not None:
-            error *= then.temp_c < then.phase.cap_c
+            # a node that boils stays as it is; one that dried out in this step jumps at any step
+            error *= (then.temp_c < then.phase.cap_c) & (then.phase.moist | ~now.phase.moist)
         face = np.abs(error[-1])
         error *= error
         error *= self._part
@@ -124,6 +125,11 @@ class Stepper:
             latent = now.left * material.latent_j_m3
             boils = phase.moist & (heat >= 0.0)
             line_c = np.where(boils, phase.cap_c, np.minimum(line_c, phase.cap_c))
+            ends = boils & (heat > latent)
+            if bool(ends.any()):
+                boils &= ~ends
+                line_c = np.where(ends, line_c + (heat - latent) * now.per_heat, line_c)
+                phase = material.phase(now.phase.moist & ~ends)
         per_tau = grid.volume_m * (1.0 / tau)
         skin = layers.skin
         for _ in range(_ROUNDS):
@@ -210,27 +216,36 @@ class Stepper:
         """See which nodes have come to boil or dry out: (next temperatures, boils, phase, settled)."""
         if boils is None or latent is None:
             return line_c, None, phase, True
-        dry = now.phase.moist & ~phase.moist  # dried out within this stage
-        high = np.where(boils, latent, 0.0)
-        low = np.where(boils, 0.0, -np.inf)
+        boiling_c, moist = self.material.boiling_c, now.phase.moist
+        # a boiling node is judged by its heat, any other by its temperature
+        over_k = line_c - boiling_c
+        beyond_k = heat - np.minimum(np.maximum(heat, 0.0), latent)
+        beyond_k /= capacity
+        np.abs(beyond_k, out=beyond_k)
+        beyond_k = np.where(boils, beyond_k, over_k)
+        dry = None
         if phase is not now.phase:
-            low = np.where(dry, latent, low)
-            high = np.where(dry, np.inf, high)
-        beyond = heat - np.minimum(np.maximum(heat, low), high)
-        beyond *= now.phase.moist
-        if float(np.max(np.abs(beyond) / capacity)) < self.settled_k:
+            dry = moist & ~phase.moist  # dried out within this stage
+            beyond_k = np.where(dry, -over_k, beyond_k)
+        if float(np.max(beyond_k, where=moist, initial=0.0)) < self.settled_k:
             return line_c, boils, phase, True
-        ends = now.phase.moist & (heat > latent)
-        boils = now.phase.moist & ~ends & (heat >= 0.0)
-        boiling_c = self.material.boiling_c
-        next_c = np.where(now.phase.moist & ~ends, np.minimum(line_c, boiling_c), line_c)
-        next_c = np.where(boils, boiling_c, next_c)
-        fallen = now.phase.moist & (heat < 0.0) & (line_c >= boiling_c)
+        ends = boils & (heat > latent)
+        if dry is not None:
+            ends |= dry & (over_k >= 0.0)
+        fallen = boils & (heat < 0.0)
+        boils = (
+            moist
+            & ~ends
+            & ~fallen
+            & (boils | (over_k >= 0.0) if dry is None else boils | dry | (over_k >= 0.0))
+        )
+        next_c = np.where(boils, boiling_c, line_c)
         next_c = np.where(fallen, boiling_c + heat / capacity, next_c)
-        next_c = np.where(ends, boiling_c + (heat - latent) / capacity, next_c)
-        some = bool(np.any(ends))
-        phase = self.material.phase(now.phase.moist & ~ends) if some else now.phase
-        return next_c, boils, phase, False
+        next_c = np.where(
+            ends & (line_c <= boiling_c), boiling_c + (heat - latent) / capacity, next_c
+        )
+        some = bool(ends.any())
+        return next_c, boils, self.material.phase(moist & ~ends) if some else now.phase, False
 
     def _settle(
         self, now: Moment, plane: Plane | None, first: Stage, second: Stage, tau: float
