@@ -5,7 +5,8 @@
     OvenwrightError
     ├── OutOfRange (also ValueError)   a number outside what a function covers
     ├── UsageError                     the call itself is wrong                      exit 2
-    │   └── UnknownName                a run, plan, preset, measure, channel not known
+    │   ├── UnknownName                a run, plan, preset, measure, channel not known
+    │   └── Overtaken                  someone else changed it since it was read
     ├── PlanFaults                     a plan with one or more faults                exit 2
     ├── ReadingsRefused                a file of readings that can't be read safely  exit 2
     ├── TooLittleData                  readings that can't carry what was asked      exit 2
@@ -76,6 +77,18 @@ class UnknownName(UsageError):
         listed = ", ".join(self.known[:12]) + (" …" if len(self.known) > 12 else "")
         remedy = f"known: {listed}" if listed else f"there is no {kind} here yet"
         super().__init__(f"no {kind} is called {name!r}", where=where, remedy=remedy)
+
+
+class Overtaken(UsageError):
+    """What was to be changed was changed by someone else since it was read; nothing was lost."""
+
+    def __init__(self, what: str, *, newest: int, where: str = "", remedy: str = "") -> None:
+        self.newest = newest
+        super().__init__(what, where=where, remedy=remedy)
+
+    def facts(self) -> dict[str, object]:
+        """Return the fields as plain data, with the number of the version that is newest now."""
+        return super().facts() | {"newest": self.newest}
 
 
 @dataclass(frozen=True, slots=True)

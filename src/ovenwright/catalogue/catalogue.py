@@ -199,6 +199,26 @@ class Catalogue:
         with self._transaction() as connection:
             return {str(run): int(n) for run, n in connection.execute(query)}
 
+    def plans_judged(self) -> Mapping[str, tuple[int, str, int]]:
+        """Return, for each plan that runs were judged against, how often it was and the last time.
+
+        Returns
+        -------
+        the plan's file name under ``plans/`` to (runs, id of the run judged last, that moment in
+        UTC ns)
+        """
+        newest = func.max(JUDGEMENTS.c.judged_ns)
+        runs = func.count(JUDGEMENTS.c.run_id.distinct())
+        query = select(JUDGEMENTS.c.plan, runs, newest).group_by(JUDGEMENTS.c.plan)
+        found: dict[str, tuple[int, str, int]] = {}
+        with self._transaction() as connection:
+            for plan, count, at in connection.execute(query).all():
+                last = select(JUDGEMENTS.c.run_id).where(
+                    JUDGEMENTS.c.plan == plan, JUDGEMENTS.c.judged_ns == at
+                )
+                found[str(plan)] = (int(count), str(connection.execute(last).scalar()), int(at))
+        return found
+
     def find(
         self,
         *,

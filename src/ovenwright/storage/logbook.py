@@ -38,14 +38,14 @@ _ID = re.compile(r"[\w][\w.+-]{0,119}")
 Original = tuple[str, bytes | Path]
 
 
-def slug(text: str) -> str:
+def slug(text: str, *, length: int = _SLUG_LENGTH) -> str:
     """Return ``text`` as it may stand in a file name: ASCII letters, digits, single hyphens."""
     plain = unicodedata.normalize("NFKD", text).encode("ascii", "ignore").decode()
     words = re.sub(r"[^a-z0-9]+", "-", plain.lower()).strip("-")
-    if len(words) <= _SLUG_LENGTH:
+    if len(words) <= length:
         return words
-    cut = words[: _SLUG_LENGTH + 1].rsplit("-", 1)[0]
-    return cut[:_SLUG_LENGTH].strip("-")
+    cut = words[: length + 1].rsplit("-", 1)[0]
+    return cut[:length].strip("-")
 
 
 class Logbook:
@@ -74,6 +74,11 @@ class Logbook:
     def plans_dir(self) -> Path:
         """Plans that runs were judged against, by the start of their SHA-256."""
         return self.folder / "plans"
+
+    @property
+    def plan_shelf_dir(self) -> Path:
+        """Plans by name, one folder each, with every version of them."""
+        return self.folder / "plan-shelf"
 
     @property
     def reports_dir(self) -> Path:
