@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 
 from ovenwright.physics.arrays import FloatArray
 from ovenwright.physics.body_faces import Below, Drying, Plane, row
-from ovenwright.physics.body_front import front_layers, plain_layers
+from ovenwright.physics.body_front import Layers, front_layers, plain_layers
 from ovenwright.physics.body_grid import BodyGrid
 from ovenwright.physics.body_material import Material, Phase
 from ovenwright.physics.body_moment import Moment, Stage, Totals
@@ -76,13 +76,28 @@ class Stepper:
             totals=totals,
         )
 
-    def _layers(self, left: FloatArray):  # type: ignore[no-untyped-def]
+    def _layers(self, left: FloatArray) -> Layers:
         return front_layers(
             left, grid=self.grid, dry_k=self.material.dry_layer_k, two_faces=self.below is not None
         )
 
+    def _halfway(self, now: Moment, step_s: float) -> Layers:
+        """Lay out the front where it will be in the middle of the step, by its speed of late.
+
+        Taken as it is at the start, the step would be first order only.
+        """
+        boils = now.phase.moist & (now.temp_c >= now.phase.cap_c)
+        left = now.left
+        if left is None or not bool(boils.any()):
+            return now.layers
+        goes = now.rate * (0.5 * step_s) / self.material.latent_j_m3
+        goes = np.minimum(np.maximum(goes, 0.0), left)
+        return self._layers(np.where(boils, left - goes, left))
+
     def advance(self, now: Moment, step_s: float) -> tuple[Moment, FloatArray]:
         """Take one step; return the new instant and an estimate of the error made, K, (members,)."""
+        if now.left is not None:
+            now.layers = self._halfway(now, step_s)
         plane = self.drying.plane(now) if self.drying is not None else None
         tau, end = GAMMA * step_s, now.time_s + step_s
         first = self._stage(
@@ -102,6 +117,8 @@ class Stepper:
         late = (second.heat - base) / tau
         then = self._settle(now, plane, first, second, tau)
         then.time_s, then.rate = end, late
+        if then.layers.skin is not None:
+            then.face_c = then.temp_c[-1] + then.inward * then.layers.skin
         error = late - early
         error *= then.per_heat
         if then.left is not None:
