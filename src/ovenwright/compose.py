@@ -10,6 +10,7 @@ from ovenwright.config import Settings
 
 if TYPE_CHECKING:
     from ovenwright.catalogue.catalogue import Catalogue
+    from ovenwright.catalogue.people import People
     from ovenwright.domain.kinetics import ReferenceLibrary
     from ovenwright.storage.logbook import Logbook
 
@@ -38,6 +39,13 @@ class Tools:
         from ovenwright.workflow.keeping import open_catalogue
 
         return open_catalogue(self.logbook)
+
+    @cached_property
+    def people(self) -> People:
+        """Accounts, the trail of changes and the signatures of the logbook."""
+        from ovenwright.workflow.people import open_people
+
+        return open_people(self.logbook)
 
     def library(self) -> ReferenceLibrary:
         """Return the kinetics and dwell tables, with the user's own among them.

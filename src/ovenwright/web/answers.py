@@ -52,7 +52,8 @@ def status_of(trouble: OvenwrightError) -> int:
     return next((code for kind, code in STATUSES if isinstance(trouble, kind)), 422)
 
 
-def _answer(request: Request, status: int, facts: dict[str, Any]) -> Response:
+def answer(request: Request, status: int, facts: dict[str, Any]) -> Response:
+    """Return an error in its one shape: as JSON, or as a page for people."""
     facts.setdefault("faults", [])
     folder = str(site_of(request).tools.settings.logbook.absolute())
     for key in ("where", "what", "remedy"):  # a browser need not know this machine's folders
@@ -67,7 +68,7 @@ def _answer(request: Request, status: int, facts: dict[str, Any]) -> Response:
 
 async def _ours(request: Request, cause: Exception) -> Response:
     assert isinstance(cause, OvenwrightError)  # only registered for that class
-    return _answer(request, status_of(cause), cause.facts())
+    return answer(request, status_of(cause), cause.facts())
 
 
 async def _malformed(request: Request, cause: Exception) -> Response:
@@ -80,16 +81,16 @@ async def _malformed(request: Request, cause: Exception) -> Response:
         "where": where,
         "remedy": "see /docs or /openapi.json",
     }
-    return _answer(request, 422, facts)
+    return answer(request, 422, facts)
 
 
 async def _plain(request: Request, cause: Exception) -> Response:
     assert isinstance(cause, HTTPException)
     facts = {"error": "HTTP", "what": str(cause.detail), "where": request.url.path, "remedy": ""}
-    answer = _answer(request, cause.status_code, facts)
+    found = answer(request, cause.status_code, facts)
     for name, value in (cause.headers or {}).items():
-        answer.headers[name] = value
-    return answer
+        found.headers[name] = value
+    return found
 
 
 def install(app: FastAPI) -> None:

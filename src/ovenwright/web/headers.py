@@ -14,11 +14,13 @@ POLICY = (
 ALWAYS = {
     "content-security-policy": POLICY,
     "x-content-type-options": "nosniff",
-    "referrer-policy": "no-referrer",
+    # under no-referrer browsers hide from our own forms' requests which page sent them
+    "referrer-policy": "same-origin",
     "cross-origin-opener-policy": "same-origin",
     "cross-origin-resource-policy": "same-origin",
     "permissions-policy": "camera=(), microphone=(), geolocation=()",
 }
+_YEAR_S = 365 * 24 * 3600
 
 
 class Headers:
@@ -33,12 +35,15 @@ class Headers:
             await self.app(scope, receive, send)
             return
         built = scope["path"].startswith("/static/built/")
+        secure = scope["scheme"] == "https"
 
         async def sending(message: Message) -> None:
             if message["type"] == "http.response.start":
                 found = MutableHeaders(scope=message)
                 for name, value in ALWAYS.items():
                     found.setdefault(name, value)
+                if secure:
+                    found.setdefault("strict-transport-security", f"max-age={_YEAR_S}")
                 found.setdefault(
                     "cache-control", "public, max-age=31536000, immutable" if built else "no-store"
                 )
@@ -48,5 +53,12 @@ class Headers:
 
 
 def install(app: FastAPI) -> None:
-    """Give an app its headers."""
+    """Give an app its guard, and outside of it the headers, which refusals carry too."""
+    from ovenwright.web.guard import Guard
+    from ovenwright.web.origins import Hosts
+    from ovenwright.web.sessions import Doorkeeper
+
+    app.state.hosts = Hosts()
+    app.state.keeper = Doorkeeper(app.state.site)
+    app.add_middleware(Guard)
     app.add_middleware(Headers)
