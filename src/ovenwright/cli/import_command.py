@@ -39,6 +39,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         help="unit of all temperatures, or of one column: C, F or K (repeatable)",
     )
     add("--channels", metavar="A,B,…", help="take these columns only")
+    add("--leave-out", metavar="A,B,…", help="never take these columns")
     add("--time-column", metavar="NAME[,NAME2]", help="the time, or date and time of day")
     add("--time-unit", default="", metavar="U", help="s, min, h, ms, h:mm:ss, mm:ss, h:mm, serial")
     add(
@@ -115,6 +116,7 @@ def choices_of(args: argparse.Namespace) -> Choices:
         time_columns=_names(args.time_column),
         time_unit=args.time_unit,
         channels=_names(args.channels),
+        left_out=_names(args.leave_out),
         day_first=args.day_first,
         year_first=args.year_first,
         zone=args.zone or "",

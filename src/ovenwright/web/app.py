@@ -17,6 +17,7 @@ ROOMS: tuple[str, ...] = (
     "api.health",
     "api.jobs",
     "api.series",
+    "api.imports",
     "places.logbook",
 )
 """Modules with a ``router``; order matters only where addresses overlap."""

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -23,6 +23,7 @@ from ovenwright.storage.readings import (
     ChannelFound,
     Choices,
     Concluded,
+    FileFound,
     Joined,
     SetAside,
     join_files,
@@ -31,6 +32,9 @@ from ovenwright.storage.readings import (
 
 if TYPE_CHECKING:
     from ovenwright.storage.logbook import Logbook
+
+
+Reader = Callable[[Path, Choices], FileFound]
 
 
 @dataclass(frozen=True, slots=True)
@@ -144,6 +148,7 @@ def bring_in(
     title: str = "",
     noted: Sequence[Noted] = (),
     usual_zone: str = "",
+    reader: Reader = read_file,
 ) -> Brought:
     """Read files into one run and seal it.
 
@@ -156,6 +161,7 @@ def bring_in(
     title : name of the run; the plan's, or the first file's, when left empty
     noted : what a person noted on the time axis: load-in, load-out, a door, a word
     usual_zone : time zone of clocks where neither `choices` nor the plan names one
+    reader : reads one file
 
     Raises
     ------
@@ -169,7 +175,7 @@ def bring_in(
     plan_text = plan_file.read_text(encoding="utf-8-sig") if plan_file is not None else ""
     notes: list[str] = []
     choices, zone_note = _with_plan(choices, plan, usual_zone)
-    joined = join_files([read_file(f, choices) for f in files], choices.join)
+    joined = join_files([reader(f, choices) for f in files], choices.join)
     if joined.absolute and zone_note:
         notes.append(zone_note)
     if not joined.channels:
@@ -211,7 +217,7 @@ def _with_plan(choices: Choices, plan: Plan | None, usual_zone: str) -> tuple[Ch
         choices = replace(choices, zone=zone)
     if plan is not None:
         planned = tuple(n for c in plan.channels for n in (c.name, c.column) if n)
-        choices = replace(choices, planned=planned)
+        choices = replace(choices, planned=(*choices.planned, *planned))
     return choices, note
 
 

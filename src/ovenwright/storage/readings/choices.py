@@ -27,7 +27,7 @@ class Choices:
     ``unit`` holds for every temperature column, ``units`` for one by name. ``time_unit`` is one of
     :data:`ovenwright.storage.readings.time_nouns.TIME_UNITS`. ``day_first`` is None where the data
     decide; ``year_first`` is for years of two digits. ``header_row`` is the 1-based line of the headings, 0 where it is to be found.
-    ``channels`` are the only columns to take; ``planned`` are names or headings that a plan says
+    ``channels`` are the only columns to take, ``left_out`` are never taken; ``planned`` are names or headings that a plan says
     are temperatures, whatever they sound like. ``start`` is an ISO date and time for elapsed time zero;
     ``interval_s`` is the step from row to row of a table without times, 0 where it has them. ``missing`` are marks that stand for
     no reading, beside the usual ones.
@@ -38,6 +38,7 @@ class Choices:
     time_columns: tuple[str, ...] = ()
     time_unit: str = ""
     channels: tuple[str, ...] = ()
+    left_out: tuple[str, ...] = ()
     planned: tuple[str, ...] = ()
     day_first: bool | None = None
     year_first: bool = False

@@ -69,6 +69,7 @@ def select_columns(table: Table, headings: Sequence[Heading], choices: Choices) 
     if said is not None:
         selection.concluded.append(said)
     wanted = [_place(headings, n, table.file) for n in choices.channels]
+    unwanted = {_place(headings, n, table.file) for n in choices.left_out}
     given = {i for n in choices.units for i, h in enumerate(headings) if answers_to(h, n)}
     planned = {i for n in choices.planned for i, h in enumerate(headings) if answers_to(h, n)}
     _long(table, headings, selection)
@@ -77,6 +78,9 @@ def select_columns(table: Table, headings: Sequence[Heading], choices: Choices) 
             continue
         if selection.long_name is not None and not _LONG_VALUES.match(heading.name):
             selection.aside.append(_aside(heading, heading.why or "no part of the long table"))
+            continue
+        if i in unwanted:
+            selection.aside.append(_aside(heading, "it was left out on purpose"))
             continue
         if wanted and i not in wanted:
             selection.aside.append(_aside(heading, "not among the channels asked for"))

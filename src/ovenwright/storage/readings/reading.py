@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
+from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -18,6 +19,7 @@ from ovenwright.storage.readings.collecting import Collector, Whole, missing_wor
 from ovenwright.storage.readings.columns import Selection, select_columns
 from ovenwright.storage.readings.conclusions import ChannelFound, FileFound, SetAside
 from ovenwright.storage.readings.delimited import open_delimited
+from ovenwright.storage.readings.first_rows import FirstRows, first_lines, first_rows
 from ovenwright.storage.readings.headings import read_headings
 from ovenwright.storage.readings.numbers import NumberStyle
 from ovenwright.storage.readings.opening import FileKind, kind_of, open_text
@@ -47,6 +49,12 @@ def read_file(path: Path, choices: Choices) -> FileFound:
     UnknownName : if a named column is not there
     UsageError : if an option's value means nothing
     """
+    _check(choices)
+    return _read_table(_open(path, choices), choices, path)
+
+
+def _check(choices: Choices) -> None:
+    """Refuse choices that mean nothing for any file."""
     if choices.time_unit and choices.time_unit not in TIME_UNITS:
         raise UsageError(
             f"{choices.time_unit!r} is no unit of time",
@@ -61,7 +69,27 @@ def read_file(path: Path, choices: Choices) -> FileFound:
         )
     if choices.unit:
         unit_named(choices.unit, "--unit")
-    table = _open(path, choices)
+
+
+def read_file_shown(
+    path: Path, choices: Choices, show: Callable[[FirstRows], None], *, rows: int = 12
+) -> FileFound:
+    """Read one file as :func:`read_file` does, giving its first rows away before anything can fail.
+
+    What can't be understood can then be looked at. Raises as :func:`read_file`.
+    """
+    _check(choices)
+    try:
+        table = _open(path, choices)
+    except ReadingsRefused:
+        with suppress(ReadingsRefused):
+            show(first_lines(path, encoding=choices.encoding, rows=rows))
+        raise
+    show(first_rows(table, read_headings(table.names, table.unit_cells), rows=rows))
+    return _read_table(table, choices, path)
+
+
+def _read_table(table: Table, choices: Choices, path: Path) -> FileFound:
     for _ in range(3):
         try:
             return _Reader(table, choices).read()

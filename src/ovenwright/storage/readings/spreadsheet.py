@@ -65,6 +65,7 @@ def open_spreadsheet(path: Path, choices: Choices) -> Table:
     found = [f for f in found if _timed(f[3])] or found
     _, name, rows, grid = found[0]
     table = SpreadsheetTable(path, name, rows, grid)
+    table.sheets = tuple(book.sheet_names)
     if len(found) > 1:
         others = ", ".join(repr(f[1]) for f in found[1:])
         table.concluded.append(

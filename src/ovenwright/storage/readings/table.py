@@ -24,7 +24,7 @@ class Table(ABC):
 
     ``names`` headings as they stand, ``unit_cells`` the row of units below them or None,
     ``sample`` the first rows as text, ``classes`` what each column holds (N number, T time,
-    X text, M nothing), ``banner`` the lines above the table.
+    X text, M nothing), ``banner`` the lines above the table, ``sheets`` those of the whole file.
     """
 
     def __init__(
@@ -41,6 +41,7 @@ class Table(ABC):
         self.unit_cells = list(unit_cells) if unit_cells is not None else None
         self.banner = list(banner)
         self.classes = list(classes)
+        self.sheets: tuple[str, ...] = ()
         self.sample: list[list[str]] = []
         self.concluded: list[Concluded] = []
         self.notes: list[str] = []
