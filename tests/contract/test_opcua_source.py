@@ -10,6 +10,7 @@ import shutil
 import signal
 import socket
 import subprocess
+import sys
 import threading
 import time
 from collections.abc import Callable, Iterator
@@ -22,11 +23,12 @@ import pytest
 
 from ovenwright.cli.main import main
 from ovenwright.domain.live import Batch, Notice, NoticeKind, Reading
-from ovenwright.domain.run import Quality
+from ovenwright.domain.run import MarkKind, Quality
 from ovenwright.domain.sources.opcua import OpcUaSource
 from ovenwright.errors import InstrumentTrouble, UsageError
 from ovenwright.sources.finding_opcua import browse
 from ovenwright.sources.opening import open_source
+from ovenwright.storage.logbook import Logbook
 from ovenwright.storage.plan_file import read_plan
 
 ROOT = Path(__file__).parents[2]
@@ -171,12 +173,12 @@ def plan_for(url: str, *nodes: dict[str, Any], **more: Any) -> OpcUaSource:
 class Taken:
     """A source at work in its thread, and what came from it."""
 
-    def __init__(self, plan: OpcUaSource, *, folder: Path | None = None) -> None:
+    def __init__(self, plan: OpcUaSource, **how: Any) -> None:
         self.readings: list[Reading] = []
         self.notices: list[Notice] = []
         self.trouble: BaseException | None = None
         self._stop = threading.Event()
-        self._source = open_source(plan, Wall(), folder=folder)
+        self._source = open_source(plan, Wall(), **how)
         self._thread = threading.Thread(target=self._run)
 
     def _run(self) -> None:
@@ -517,6 +519,112 @@ def test_a_cut_wire_loses_nothing_the_server_kept(server: Server) -> None:
     assert not taken.said(NoticeKind.REBOOTED)
 
 
+@pytest.fixture(scope="module")
+def remembering(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Server]:
+    """A server that keeps what Core1, Millivolt and Junction were, and nothing of Core2."""
+    installed()
+    with serving(tmp_path_factory.mktemp("opcua-history"), "history") as found:
+        yield found
+
+
+def test_what_was_missed_is_fetched_from_the_servers_history(remembering: Server) -> None:
+    """A recording that is gone on with: what was measured while nobody listened is there after all."""
+    begin = time.time_ns()
+    remembering.tell("set", "Junction", 20.0)
+    sent = [100.0 + i for i in range(25)]
+    for number in sent[:20]:
+        remembering.tell("set", "Core1", number)
+        remembering.tell("set", "Millivolt", number / 100)
+        if number == sent[9]:
+            remembering.tell("set", "Junction", 30.0)
+        time.sleep(0.02)
+    plan = plan_for(
+        remembering.url,
+        node("Core1", "core"),
+        node("Core2", "beside"),
+        node("Millivolt", "wire", reference_node="nsu=urn:test:oven;s=Oven3.Junction"),
+    )
+    since = dict.fromkeys(("core", "beside", "wire"), begin)
+    with Taken(plan, since=since) as taken:
+        taken.wait(lambda: taken.said(NoticeKind.REFILLED) and taken.said(NoticeKind.LOSS))
+        for number in sent[20:]:
+            remembering.tell("set", "Core1", number)
+            time.sleep(0.08)  # the server looks each 20 ms
+        taken.wait(lambda: taken.of("core")[-1].value == sent[-1])
+    each = {r.time_ns: r.value for r in taken.of("core")}  # as a journal keeps them
+    assert [each[t] for t in sorted(each)] == sent
+    assert [r.value for r in taken.of("core") if r.late] == sent[:20]
+    wire = {r.time_ns: (r.value, r.reference_c) for r in taken.of("wire") if r.late}
+    assert [wire[t] for t in sorted(wire)] == [
+        (n / 100, 20.0 if i < 10 else 30.0) for i, n in enumerate(sent[:20])
+    ]
+    assert taken.said(NoticeKind.REFILLED)[0].value == 40
+    (lost,) = taken.said(NoticeKind.LOSS)
+    assert "beside: what was measured from" in lost.text
+    assert "keeps no history" in lost.text
+
+
+def test_a_queue_that_ran_over_is_filled_from_the_history(remembering: Server) -> None:
+    plan = plan_for(remembering.url, node("Core1", "core"), node("Core2", "beside"), keep=2, publish_s=1.0)  # fmt: skip
+    sent = [200.0 + i for i in range(30)]
+    with Taken(plan) as taken:
+        taken.wait(lambda: taken.of("core") and taken.of("beside"))
+        for number in sent:
+            remembering.tell("set", "Core1", number)
+            remembering.tell("set", "Core2", number)
+            time.sleep(0.05)
+        taken.wait(
+            lambda: taken.of("core")[-1].value == sent[-1] or taken.said(NoticeKind.REFILLED)
+        )
+        taken.wait(lambda: {r.value for r in taken.of("core")} >= set(sent))
+        taken.wait(lambda: any("keeps no history" in n.text for n in taken.said(NoticeKind.LOSS)))
+    each = {r.time_ns: r.value for r in taken.of("core") if r.value >= 200.0}
+    assert [each[t] for t in sorted(each)] == sent
+    assert len({r.value for r in taken.of("beside")} & set(sent)) < len(sent)
+
+
+def test_a_check_asks_for_nothing_of_the_past(remembering: Server) -> None:
+    since = {"core": time.time_ns() - 3_600_000_000_000}
+    with Taken(
+        plan_for(remembering.url, node("Core1", "core")), since=since, lasting=False
+    ) as taken:
+        taken.wait(lambda: taken.of("core"))
+        time.sleep(0.5)
+    assert not taken.said(NoticeKind.REFILLED)
+    assert not any(r.late for r in taken.of("core")[1:])
+
+
+@pytest.mark.slow
+def test_a_session_the_server_gave_up_is_filled_from_the_history(remembering: Server) -> None:
+    """The wire is cut for longer than the server keeps the session: only its history has the rest."""
+    if shutil.which("socat") is None:
+        pytest.skip("needs socat")
+    through = free_port()
+    plan = plan_for(
+        f"opc.tcp://127.0.0.1:{through}", node("Core1", "core"), keep_s=10.0, timeout_s=2.0
+    )
+    sent: list[float] = []
+
+    def send(count: int, pause_s: float) -> None:
+        for _ in range(count):
+            sent.append(300.0 + len(sent))
+            remembering.tell("set", "Core1", sent[-1])
+            time.sleep(pause_s)
+
+    with Taken(plan) as taken:
+        with wire_to(remembering.port, through):
+            taken.wait(lambda: taken.of("core"))
+            send(5, 0.1)
+            taken.wait(lambda: taken.of("core")[-1].value == sent[-1])
+        send(36, 0.5)
+        with wire_to(remembering.port, through):
+            taken.wait(lambda: taken.said(NoticeKind.REFILLED), 30)
+            send(5, 0.1)
+            taken.wait(lambda: taken.of("core")[-1].value == sent[-1])
+    each = {r.time_ns: r.value for r in taken.of("core") if r.value >= 300.0}
+    assert [each[t] for t in sorted(each)] == sent
+
+
 def test_a_flood_is_hung_up_on() -> None:
     """A server that announces a message of 400 MB and sends on and on: refused, memory stays low."""
     stop = threading.Event()
@@ -600,3 +708,79 @@ def test_looking_where_nothing_answers() -> None:
         browse(f"opc.tcp://127.0.0.1:{free_port()}", seconds=1.0, clock=Wall())
     with pytest.raises(UsageError, match="can't be asked"):
         browse("http://127.0.0.1:4840", seconds=1.0, clock=Wall())
+
+
+@pytest.mark.slow
+def test_a_killed_recording_that_is_gone_on_with_has_no_hole(
+    remembering: Server, tmp_path: Path
+) -> None:
+    """Record, kill -9, measure on, resume: the sealed run holds what was measured meanwhile."""
+    names = {"Core1": "core", "Core2": "beside"}
+    (tmp_path / "plan.toml").write_text(
+        'title = "History"\n[oven]\nkind = "chamber"\nname = "o"\nwidth_m = 1.0\ndepth_m = 1.0\n'
+        'height_m = 1.0\n[product]\nname = "stones"\n[recording]\ninterval_s = 0.1\n'
+        + "".join(f'[[channels]]\nname = "{n}"\nsensor = "T"\nrole = "core"\n' for n in names.values())
+        + f'[[instruments]]\nkind = "opcua"\nurl = "{remembering.url}"\npublish_s = 0.05\n'
+        + "".join(
+            f'[[instruments.nodes]]\nnode = "nsu=urn:test:oven;s=Oven3.{k}"\nchannel = "{v}"\n'
+            for k, v in names.items()
+        )
+    )  # fmt: skip
+    sent: list[float] = []
+
+    enough = threading.Event()
+
+    def send() -> None:
+        while not enough.wait(0.1):
+            sent.append(20.0 + len(sent) / 8)
+            for name in names:
+                remembering.tell("set", name, sent[-1])
+
+    started: list[subprocess.Popen[str]] = []
+
+    def record(*words: str) -> subprocess.Popen[str]:
+        process = subprocess.Popen(
+            [sys.executable, "-m", "ovenwright.cli.main", "record", "plan.toml", "--logbook", "book",
+             "--json", *words],
+            cwd=tmp_path, stdout=subprocess.PIPE, stderr=subprocess.DEVNULL, text=True,
+        )  # fmt: skip
+        started.append(process)
+        return process
+
+    def until(process: subprocess.Popen[str], event: str, count: int = 1) -> dict[str, Any]:
+        assert process.stdout is not None
+        while count:
+            line = process.stdout.readline()
+            assert line, f"it ended without {event}"
+            told: dict[str, Any] = json.loads(line)
+            count -= told["event"] == event
+        return told
+
+    sending = threading.Thread(target=send)
+    sending.start()
+    try:
+        first = record()
+        until(first, "durable", 3)
+        first.kill()
+        first.wait()
+        killed_ns = time.time_ns()
+        time.sleep(5.0)
+        second = record("--resume", "--for", "60")
+        until(second, "resumed")
+        until(second, "durable", 3)
+        second.send_signal(signal.SIGINT)
+        run = until(second, "sealed")["run"]
+    finally:
+        for process in started:
+            process.kill()
+            process.communicate()
+        enough.set()
+        sending.join()
+    kept = Logbook(tmp_path / "book").open(run)
+    values = [v for v in dict.fromkeys(kept.series["core"].value_c.tolist()) if v in sent]
+    begun = sent.index(values[0])
+    assert values == sent[begun : begun + len(values)]  # each, in order, over the kill as well
+    gaps = [m for m in kept.marks if m.kind is MarkKind.GAP and (m.until_ns or 0) > killed_ns]
+    assert "beside" in {m.channel for m in gaps}
+    assert all((m.until_ns or 0) - m.time_ns > 4e9 for m in gaps if m.channel == "beside")
+    assert all((m.until_ns or 0) - m.time_ns < 4e9 for m in gaps if m.channel != "beside")

@@ -95,6 +95,12 @@ point(
   { dataType: DataType.Float },
 );
 
+if (history) {
+  for (const name of ["Core1", "Millivolt", "Junction"]) {
+    space.installHistoricalDataNode(points.get(name), { maxOnlineValues: 5000 });
+  }
+}
+
 const lines = readline.createInterface({ input: process.stdin });
 lines.on("line", async (line) => {
   const [verb, name, a, b] = line.trim().split(/\t/);

@@ -44,6 +44,9 @@ class NoticeKind(StrEnum):
     BATTERY = "battery"  # value is a share, 0 to 1
     SIGNAL = "signal"  # value as the instrument gives it, dBm or a share
     LOSS = "loss"  # value counts readings the instrument says were lost
+    REFILLED = (
+        "refilled"  # value counts readings fetched from the instrument's own memory after a gap
+    )
     REFUSED = "refused"  # something came that can't be decoded; says what
     CLOCK = "clock"  # value is the instrument's clock minus ours, seconds
     REBOOTED = "rebooted"  # the instrument's sequence began anew

@@ -13,8 +13,7 @@ import asyncio
 import contextlib
 import math
 from collections import deque
-from collections.abc import Callable
-from dataclasses import dataclass, field
+from collections.abc import Callable, Sequence
 from itertools import count
 from typing import Any
 
@@ -29,10 +28,11 @@ from asyncua.ua.uaerrors import UaError
 
 from ovenwright.domain.live import Batch, Notice, NoticeKind, Reading, Stopping
 from ovenwright.domain.run import Quality
-from ovenwright.domain.sources.opcua import OpcUaNode, OpcUaSource
+from ovenwright.domain.sources.opcua import OpcUaSource
 from ovenwright.errors import InstrumentTrouble
 from ovenwright.sources.back_off import BackOff
 from ovenwright.sources.opcua_link import LINK_TROUBLE, made_client, told_apart, watch_request, why
+from ovenwright.sources.opcua_refilling import Feed, Missing, Watched, refill
 from ovenwright.sources.opcua_subscription import KeptSubscription
 from ovenwright.sources.opening import Opening
 from ovenwright.sources.secrets import read_secret
@@ -50,6 +50,7 @@ from ovenwright.wire.opcua_values import (
 _LOOK_S = 0.05  # how often stop and the queue are looked at
 _LONGEST_WAIT_S = 5.0
 _MISSING_AGAIN_S = 10.0
+_REFILL_S = 2.0  # at most so often is the server asked what it remembers
 _HELD = 200_000  # readings held while the recorder is busy
 _MESSAGE_LIMIT = 16_000_000
 _FAREWELL_S = 2.0
@@ -61,18 +62,6 @@ _NO_SUCH_FILTER = (
 )
 _START_TIME = ua.NodeId(ua.Int32(ObjectIds.Server_ServerStatus_StartTime))
 _CURRENT_TIME = ua.NodeId(ua.Int32(ObjectIds.Server_ServerStatus_CurrentTime))
-
-
-@dataclass(slots=True)
-class _Watched:
-    """One variable on this connection, with everything of the plan that it feeds."""
-
-    node: Node
-    feeds: list[tuple[OpcUaNode, str, str]] = field(default_factory=list)
-    """(the plan's node, its unit, the key of its reference variable)"""
-    handle: int | None = None
-    refused: str = ""  # what was last said of it, so that it is said once
-    latest: float = math.nan  # the last good number, for variables that are references
 
 
 def open_opcua(plan: OpcUaSource, opening: Opening) -> OpcUaLink:
@@ -89,13 +78,18 @@ class OpcUaLink:
         self._plan = plan
         self._folder = opening.folder
         self._clock = opening.clock
-        self._watched: dict[str, _Watched] = {}
+        self._watched: dict[str, Watched] = {}
         self._handles = count(1_000)
         self._held: deque[Reading] = deque()
         self._notices: list[Notice] = []
         self._dropped = 0
         self._offset_ns = 0
         self._started: object = None
+        self._missing = Missing()
+        self._lasting = opening.lasting
+        for node in plan.nodes:
+            if node.channel in opening.since:
+                self._missing.has(node.node, opening.since[node.channel])
 
     @property
     def name(self) -> str:
@@ -192,12 +186,15 @@ class OpcUaLink:
         """Subscribe, and pass on what comes until told to stop or the session can't be kept."""
         plan = self._plan
         await self._take_nodes(client)
+        self._missing.miss()
         subscription = KeptSubscription(client.uaclient.session, self._parameters(), self)
+        subscription.before_anew = self._missing.miss
+        subscription.before_hole = self._missing.suspect
         await subscription.init()
         await self._watch(subscription)
         again_ns = int(_MISSING_AGAIN_S * 1e9)
-        up, seen_up, look_again = True, self._clock.monotonic_ns(), 0
-        look_again = seen_up + again_ns
+        up, seen_up = True, self._clock.monotonic_ns()
+        look_again, ask_again = seen_up + again_ns, seen_up
         while not stopping.is_set():
             await asyncio.sleep(_LOOK_S)
             now = self._clock.monotonic_ns()
@@ -211,6 +208,9 @@ class OpcUaLink:
                     await subscription.recreate()
                 await subscription.fetch_missed()
                 self._tell_lost(subscription)
+                if self._missing.gaps and now >= ask_again:
+                    ask_again = now + round(_REFILL_S * 1e9)
+                    await self._refill(deliver)
                 if now >= look_again:
                     look_again = now + again_ns
                     await self._watch(subscription)
@@ -244,9 +244,11 @@ class OpcUaLink:
             if node.reference_node:
                 beside = await _node_at(client, node.reference_node)
                 reference = beside.nodeid.to_string()
-                self._watched.setdefault(reference, _Watched(beside))
+                self._watched.setdefault(reference, Watched(beside, node.reference_node))
             key = at.nodeid.to_string()
-            self._watched.setdefault(key, _Watched(at)).feeds.append((node, unit, reference))
+            self._watched.setdefault(key, Watched(at, node.node)).feeds.append(
+                (node, unit, reference)
+            )
 
     async def _watch(self, subscription: KeptSubscription) -> None:
         """Ask for every variable that is not watched yet; name those the server refuses."""
@@ -283,7 +285,7 @@ class OpcUaLink:
             filtered=filtered,
         )
 
-    def _refuse(self, watched: _Watched, what: str) -> None:
+    def _refuse(self, watched: Watched, what: str) -> None:
         """Say once why a variable gives no readings."""
         if watched.refused == what:
             return
@@ -299,6 +301,30 @@ class OpcUaLink:
                 value=float(subscription.lost_messages),
             )
             subscription.lost_messages = 0
+            self._missing.confirm()
+        elif not subscription.waits_for_missed:
+            self._missing.dismiss()
+
+    async def _refill(self, deliver: Callable[[Batch], None]) -> None:
+        """Ask the server for what is missing; a check has nothing to fill."""
+
+        async def hand_over(readings: Sequence[Reading]) -> None:
+            await asyncio.to_thread(deliver, Batch(tuple(readings)))
+            await self._pass_on(deliver)  # what came meanwhile must not pile up
+
+        if not self._lasting:
+            self._missing.take()
+            return
+        await refill(
+            self._missing,
+            self._watched,
+            end_ns=self._clock.now_ns() + self._offset_ns,
+            received_ns=self._clock.now_ns(),
+            by_time=self._plan.time != "received",
+            decoded=self._decoded,
+            hand_over=hand_over,
+            say=self._say,
+        )
 
     # -- called by the library ------------------------------------------------------------------
 
@@ -317,12 +343,16 @@ class OpcUaLink:
             received_ns=self._clock.now_ns(),
         )
         if queue_overflowed(status):
+            self._missing.miss(watched.text)
             self._say(
                 NoticeKind.LOSS,
                 f"the server's queue for {node.nodeid.to_string()} overflowed: "
                 "readings were thrown away there",
                 value=1.0,
             )
+        stamp = unix_ns(came.server_time if self._plan.time == "server" else came.source_time)
+        if stamp is not None:
+            self._missing.has(watched.text, stamp)
         try:
             if not watched.feeds:
                 bad = quality_of(status) & Quality.MISSING
@@ -332,24 +362,27 @@ class OpcUaLink:
         except InstrumentTrouble as trouble:
             self._refuse(watched, str(trouble))
 
-    def _take(self, feed: tuple[OpcUaNode, str, str], came: Arrived) -> None:
-        node, unit, reference = feed
-        beside = self._watched.get(reference)
-        reading = decode(
+    def _take(self, feed: Feed, came: Arrived) -> None:
+        beside = self._watched.get(feed[2])
+        reading = self._decoded(feed, came, math.nan if beside is None else beside.latest)
+        if len(self._held) >= _HELD:
+            self._held.popleft()
+            self._dropped += 1
+        self._held.append(reading)
+
+    def _decoded(self, feed: Feed, came: Arrived, reference_c: float) -> Reading:
+        node, unit, _ = feed
+        return decode(
             came,
             channel=node.channel,
             module=node.module or self._plan.module,
             unit=unit,
             index=node.index,
             time=self._plan.time,
-            reference_c=math.nan if beside is None else beside.latest,
+            reference_c=reference_c,
             late_after_s=self._plan.late_after_s,
             offset_ns=self._offset_ns,
         )
-        if len(self._held) >= _HELD:
-            self._held.popleft()
-            self._dropped += 1
-        self._held.append(reading)
 
     # -- on to the recorder ---------------------------------------------------------------------
 

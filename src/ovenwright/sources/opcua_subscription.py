@@ -7,6 +7,7 @@ it never left; some servers refuse that, and what they kept would be thrown away
 from __future__ import annotations
 
 import time
+from collections.abc import Callable
 from typing import Any
 
 from asyncua import ua
@@ -15,6 +16,10 @@ from asyncua.common.subscription import Subscription
 from asyncua.ua.uaerrors import BadMessageNotAvailable, UaError
 
 _MOST_MISSED = 10_000
+
+
+def _nothing() -> None:
+    return None
 
 
 class KeptSubscription(Subscription):
@@ -26,12 +31,22 @@ class KeptSubscription(Subscription):
         self._missed: list[int] = []
         self.lost_messages = 0
         """Messages that the server no longer had; whoever tells of them sets it back to 0."""
+        self.before_anew: Callable[[], None] = _nothing
+        """Called when it has to be made anew: what the server kept meanwhile is then gone."""
+        self.before_hole: Callable[[], None] = _nothing
+        """Called when messages are found missing, before the one after them is taken."""
+
+    @property
+    def waits_for_missed(self) -> bool:
+        """Whether messages are still to be asked for again."""
+        return bool(self._missed)
 
     async def publish_callback(self, publish_result: ua.PublishResult) -> None:
         """Take a message, and note those before it that did not come."""
         number = int(publish_result.NotificationMessage.SequenceNumber or 0)
         if self._next is not None and number > self._next:
             wanted = range(self._next, number)
+            self.before_hole()
             self._missed.extend(wanted[: _MOST_MISSED - len(self._missed)])
         if publish_result.NotificationMessage.NotificationData:
             self._next = number + 1  # a message without data only tells the number to come
@@ -57,6 +72,11 @@ class KeptSubscription(Subscription):
                 return
         self._next = None
         await super().restore()
+
+    async def recreate(self) -> None:
+        """Make it anew on the server."""
+        self.before_anew()
+        await super().recreate()
 
     async def _again(self, number: int) -> bool:
         """Ask for one message again; False where the server has it not."""

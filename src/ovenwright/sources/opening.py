@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
-from dataclasses import dataclass
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, field
 from importlib import import_module
 from pathlib import Path
 from typing import Any
@@ -20,13 +20,15 @@ class Opening:
     ``lasting`` is True for a recording: what is sent while we are away is kept for us where the link
     can do that. A check or a search leaves nothing behind. ``fresh`` is True where another recording
     begins: what was kept for one before it belongs to another test. ``folder`` is where relative file
-    names of the plan start.
+    names of the plan start. ``since`` is set where a recording is gone on with: up to which time, UTC
+    ns, each channel's readings are there already; an instrument that remembers is asked for the rest.
     """
 
     clock: Clock
     lasting: bool = True
     folder: Path = Path()
     fresh: bool = False
+    since: Mapping[str, int] = field(default_factory=dict)
 
 
 # kind: (module, function taking (source plan, opening)); loaded only when asked for
@@ -48,6 +50,7 @@ def open_source(
     lasting: bool = True,
     folder: Path | None = None,
     fresh: bool = False,
+    since: Mapping[str, int] | None = None,
 ) -> Source:
     """Return the source that reads an instrument; nothing is connected before it runs.
 
@@ -58,6 +61,7 @@ def open_source(
     lasting : whether the link should keep for us what is sent while we are away
     folder : where the plan's relative file names start, the current folder when left out
     fresh : whether what the link kept for an earlier recording is to be left out
+    since : up to which time, UTC ns, each channel is recorded already
 
     Raises
     ------
@@ -70,4 +74,4 @@ def open_source(
         raise UnknownName("kind of instrument", kind, known=tuple(_KINDS))
     module, function = _KINDS[kind]
     opened: Callable[[Any, Opening], Source] = getattr(import_module(module), function)
-    return opened(plan, Opening(clock, lasting, folder or Path(), fresh))
+    return opened(plan, Opening(clock, lasting, folder or Path(), fresh, since or {}))

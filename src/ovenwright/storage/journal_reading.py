@@ -215,11 +215,7 @@ def resume(held: Recovered) -> Journal:
         )
     settled = held.rows[: len(held.rows) - held.unfinished]
     names = held.head.channels
-    newest = {
-        names[int(n)]: int(settled["time_ns"][settled["channel"] == n].max())
-        for n in np.unique(settled["channel"])
-    }
-    journal = Journal.reopen(held.files, held.head, newest=newest)
+    journal = Journal.reopen(held.files, held.head, newest=newest_times(held))
     journal.count = len(_unique_keys(settled))
     try:
         again = [_reading(row, names) for row in held.rows[len(settled) :].tolist()]
@@ -229,6 +225,16 @@ def resume(held: Recovered) -> Journal:
         journal.close()
         raise
     return journal
+
+
+def newest_times(held: Recovered) -> dict[str, int]:
+    """Return the time of each channel's newest reading, UTC ns; channels without one are left out."""
+    settled = held.rows[: len(held.rows) - held.unfinished]
+    names = held.head.channels
+    return {
+        names[int(n)]: int(settled["time_ns"][settled["channel"] == n].max())
+        for n in np.unique(settled["channel"])
+    }
 
 
 def _reading(row: tuple[Any, ...], names: tuple[str, ...]) -> Reading:

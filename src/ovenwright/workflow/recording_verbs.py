@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import secrets
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from functools import partial
 from pathlib import Path
@@ -32,7 +32,7 @@ from ovenwright.storage.journal import (
     write_as_guest,
 )
 from ovenwright.storage.journal_frames import FrameKind
-from ovenwright.storage.journal_reading import count_readings, recover
+from ovenwright.storage.journal_reading import count_readings, newest_times, recover
 from ovenwright.storage.journal_reading import resume as resume_journal
 from ovenwright.storage.logbook import Logbook, slug
 from ovenwright.workflow.alarm_passing import AlarmPassing, Publish
@@ -65,11 +65,17 @@ class LeftBehind:
 
 
 def open_instruments(
-    plan: Plan, clock: Clock, folder: Path, *, fresh: bool = False
+    plan: Plan,
+    clock: Clock,
+    folder: Path,
+    *,
+    fresh: bool = False,
+    since: Mapping[str, int] | None = None,
 ) -> tuple[Source, ...]:
     """Return the sources of a plan's instruments.
 
     ``fresh`` leaves out what a broker kept for an earlier recording: it belongs to another test.
+    ``since`` says up to when each channel is recorded already, where a recording is gone on with.
 
     Raises
     ------
@@ -83,7 +89,9 @@ def open_instruments(
             where=plan.title,
             remedy="look for one: ovenwright find mqtt://HOST --seconds 10 --write PLAN",
         )
-    return tuple(open_source(one, clock, folder=folder, fresh=fresh) for one in plan.instruments)
+    return tuple(
+        open_source(one, clock, folder=folder, fresh=fresh, since=since) for one in plan.instruments
+    )
 
 
 def record_plan(
@@ -131,15 +139,16 @@ def record_plan(
     known = clock or SystemClock()
     journal: Journal | None = None
     steady = SteadyClock(known)
+    since: Mapping[str, int] = {}
     left = [f for f in journal_files(logbook.journals_dir) if not f.recording]
     if resume:
         files = _to_resume(left, text, plan_file)
         left = [f for f in left if f != files]
-        journal, steady = _resumed(files, known)
+        journal, steady, since = _resumed(files, known)
     try:
         for one in left:
             _tell_recovered(_seal_one(logbook, one), tell)
-        make = open_sources or partial(open_instruments, fresh=not resume)
+        make = open_sources or partial(open_instruments, fresh=not resume, since=since)
         sources = make(plan, steady, plan_file.parent)
     except BaseException:
         if journal is not None:
@@ -250,10 +259,13 @@ def _head(files: JournalFiles) -> JournalHead | None:
         return None
 
 
-def _resumed(files: JournalFiles, clock: Clock) -> tuple[Journal, SteadyClock]:
+def _resumed(files: JournalFiles, clock: Clock) -> tuple[Journal, SteadyClock, Mapping[str, int]]:
+    """Return the journal, a clock that goes on after it, and up to when each channel is in it."""
     held = recover(files)
     journal = resume_journal(held)
-    return journal, SteadyClock(clock, not_before_ns=held.last_received_ns + 1)
+    # a channel that never came is missing since the start
+    since = dict.fromkeys(held.head.channels, held.head.started_ns) | newest_times(held)
+    return journal, SteadyClock(clock, not_before_ns=held.last_received_ns + 1), since
 
 
 def recover_recordings(logbook: Logbook) -> tuple[LeftBehind, ...]:
