@@ -18,6 +18,8 @@ ROOMS: tuple[str, ...] = (
     "api.jobs",
     "api.series",
     "api.imports",
+    "api.recordings",
+    "places.live",
     "places.logbook",
 )
 """Modules with a ``router``; order matters only where addresses overlap."""
@@ -30,6 +32,8 @@ def create_app(site: Site) -> FastAPI:
     async def life(_: FastAPI) -> AsyncIterator[None]:
         yield
         site.jobs.close()
+        for end in site.at_end:
+            end()
 
     app = FastAPI(
         title="Ovenwright",

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass, field
 from typing import Annotated, cast
 
@@ -17,13 +18,14 @@ from ovenwright.web.jobs import JobBoard
 class Site:
     """One running server.
 
-    ``shared`` is True when other machines may reach it.
+    ``shared`` is True when other machines may reach it. ``at_end`` is called when the server ends.
     """
 
     tools: Tools
     jobs: JobBoard = field(default_factory=JobBoard)
     bundle: Bundle = field(default_factory=Bundle)
     shared: bool = False
+    at_end: list[Callable[[], None]] = field(default_factory=list)
 
 
 def site_of(connection: HTTPConnection) -> Site:
