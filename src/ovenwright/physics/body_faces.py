@@ -17,6 +17,8 @@ from ovenwright.physics.body_surface import (
     vapour_flux_kg_m2_s,
 )
 
+_NODES_A_STEP = 4  # most nodes that may dry below boiling in one step
+
 
 def row(value: Number, members: int) -> FloatArray:
     """Return a number of the body for each member."""
@@ -161,12 +163,19 @@ class Drying:
         asked for water that was not there.
         """
         asked = np.where(plane.moist, drying_j_m2 / plane.latent, 0.0)
-        water = self._water[plane.node, plane.member]
-        before = left[plane.node, plane.member]
-        mass = np.minimum(asked, before * water)
-        share = np.divide(mass, water, out=np.zeros_like(mass), where=water > 0.0)
         left = left.copy()
-        left[plane.node, plane.member] = np.where(asked > mass, 0.0, before - share)
+        node, rest = plane.node, asked
+        for _ in range(_NODES_A_STEP):  # what the node has not, the next one inside gives
+            water = self._water[node, plane.member]
+            before = left[node, plane.member]
+            mass = np.minimum(rest, before * water)
+            share = np.divide(mass, water, out=np.zeros_like(mass), where=water > 0.0)
+            left[node, plane.member] = np.where(rest > mass, 0.0, before - share)
+            rest = rest - mass
+            node = np.maximum(node - 1, 0)
+            if not bool(np.any(rest > 0.0)):
+                break
+        mass = asked - rest
         totals.dried = totals.dried + mass * plane.latent
         totals.vapour_kg_m2 = totals.vapour_kg_m2 + mass
-        return left, (asked - mass) * plane.latent / self._grid.volume_m[plane.node, plane.member]
+        return left, rest * plane.latent / self._grid.volume_m[plane.node, plane.member]

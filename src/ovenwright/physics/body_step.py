@@ -112,7 +112,7 @@ class Stepper:
             pan_base = now.pan_c + _REST * (first.pan_c - now.pan_c)
         second = self._stage(
             now, base, early, pan_base, plane=plane, tau=tau, inward=first.inward,
-            around=self.around.mean(end - 0.5 * tau, end + 0.5 * tau),
+            around=self.around.about(end, 0.5 * tau),
         )  # fmt: skip
         late = (second.heat - base) / tau
         then = self._settle(now, plane, first, second, tau)

@@ -124,6 +124,13 @@ class Sampler:
             return np.asarray(self._total[i] + self._line[i] * ahead)
         return np.asarray(self._total[i] + ahead * (self._line[i] + (0.5 * ahead) * self._slope[i]))
 
+    def about(self, time_s: float, half_width_s: float) -> FloatArray:
+        """Mean about a moment, over a window that never reaches across the last reading."""
+        half = min(half_width_s, abs(time_s - self._times[-1]))
+        if half > 0.0:
+            return self.mean(time_s - half, time_s + half)
+        return np.asarray(self._line[-1])
+
     def mean(self, from_s: float, to_s: float) -> FloatArray:
         """Mean over a window: air, wall, then air and wall below, then vapour, as laid out."""
         if len(self._times) == 1:

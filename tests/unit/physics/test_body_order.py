@@ -1,0 +1,82 @@
+"""How fast the error falls as steps and spacings are halved."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from ovenwright.physics.arrays import FloatArray
+from ovenwright.physics.body_curve import PropertyCurve
+from ovenwright.physics.body_march import march
+from ovenwright.physics.body_parameters import BodyParameters
+from ovenwright.physics.body_properties import bread
+from ovenwright.physics.body_surroundings import Surroundings
+
+RISING = Surroundings(np.array([0.0, 600.0]), np.array([20.0, 220.0]))
+
+
+def changing(shape: float) -> BodyParameters:
+    """Conductivity and heat capacity double with temperature, radiation at the face."""
+    return BodyParameters(
+        half_size_m=0.02,
+        shape=shape,
+        conductivity_w_m_k=PropertyCurve(0.0, 200.0, np.array([0.4, 0.8])),
+        heat_capacity_j_m3_k=PropertyCurve(0.0, 200.0, np.array([1e6, 2e6])),
+        coefficient_w_m2_k=30.0,
+        emissivity=0.9,
+    )
+
+
+def at_the_end(body: BodyParameters, *, nodes: int, step_s: float) -> FloatArray:
+    run = march(
+        body, RISING, start_c=20.0, out_times_s=[600.0], nodes=nodes, step_s=step_s,
+        tolerance_k=1e-6, out_positions=(0.0, 0.5, 1.0),
+    )  # fmt: skip
+    return np.asarray(run.temp_c[0, 0])
+
+
+@pytest.mark.parametrize("shape", [0.0, 0.3, 1.0, 2.0])
+def test_second_order_in_space(shape: float) -> None:
+    coarse, middle, fine = (at_the_end(changing(shape), nodes=n, step_s=5.0) for n in (11, 21, 41))
+    order = np.log2(np.abs(coarse - middle) / np.abs(middle - fine))
+    assert order == pytest.approx(2.0, abs=0.35)
+
+
+@pytest.mark.parametrize("shape", [0.0, 0.3, 1.0, 2.0])
+def test_second_order_in_time(shape: float) -> None:
+    coarse, middle, fine = (
+        at_the_end(changing(shape), nodes=21, step_s=s) for s in (30.0, 15.0, 7.5)
+    )
+    order = np.log2(np.abs(coarse - middle) / np.abs(middle - fine))
+    assert order == pytest.approx(2.0, abs=0.35)
+
+
+def test_with_a_front_the_core_still_gains_by_more_than_first_order() -> None:
+    body = bread().body(0.02, shape=1.0, coefficient_w_m2_k=15.0, emissivity=0.9)
+    around = Surroundings(np.array([0.0]), np.array([210.0]))
+    times = np.arange(60.0, 481.0, 60.0)
+
+    def core(step_s: float) -> FloatArray:
+        run = march(
+            body, around, start_c=25.0, out_times_s=times, nodes=31, step_s=step_s, tolerance_k=0.01
+        )
+        return run.temp_c[:, 0, 0]
+
+    truth = core(0.25)
+    off = [float(np.sqrt(np.mean((core(s) - truth) ** 2))) for s in (20.0, 10.0, 5.0)]
+    assert off[0] < 0.5
+    assert off[2] < off[0] / 5.0
+
+
+def test_a_smaller_tolerance_gives_a_smaller_error() -> None:
+    body = changing(1.0)
+    truth = at_the_end(body, nodes=31, step_s=1.0)
+    off = []
+    for tolerance_k in (1.0, 0.1, 0.01):
+        run = march(
+            body, RISING, start_c=20.0, out_times_s=[600.0], nodes=31, tolerance_k=tolerance_k,
+            out_positions=(0.0, 0.5, 1.0),
+        )  # fmt: skip
+        off.append(float(np.max(np.abs(run.temp_c[0, 0] - truth))))
+        assert off[-1] < tolerance_k
+    assert off[2] < 0.05 * off[0]
