@@ -20,7 +20,11 @@ ROOMS: tuple[str, ...] = (
     "api.imports",
     "api.recordings",
     "places.live",
+    "api.people",
+    "api.audit",
+    "api.signatures",
     "places.logbook",
+    "places.people",
 )
 """Modules with a ``router``; order matters only where addresses overlap."""
 
