@@ -41,7 +41,22 @@ export async function send(address: string, init: RequestInit = {}): Promise<Res
   const headers = new Headers(init.headers);
   headers.set("accept", headers.get("accept") ?? "application/json");
   headers.set("x-form-token", token());
-  return answered(await fetch(address, { ...init, headers, credentials: "same-origin" }));
+  const once = () => fetch(address, { ...init, headers, credentials: "same-origin" });
+  try {
+    return await answered(await once());
+  } catch (cause) {
+    // the server was started anew, or somebody signed in, while this page stood open
+    if (!(cause instanceof Refused) || cause.trouble.error !== "FormToken") throw cause;
+    headers.set("x-form-token", await freshToken());
+    return answered(await once());
+  }
+}
+
+async function freshToken(): Promise<string> {
+  const response = await answered(await fetch("/api/form-token", { credentials: "same-origin" }));
+  const fresh = ((await response.json()) as { token: string }).token;
+  document.querySelector<HTMLMetaElement>('meta[name="form-token"]')?.setAttribute("content", fresh);
+  return fresh;
 }
 
 export function tell<T>(address: string, body: unknown, method = "POST"): Promise<T> {

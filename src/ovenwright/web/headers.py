@@ -57,8 +57,10 @@ def install(app: FastAPI) -> None:
     from ovenwright.web.guard import Guard
     from ovenwright.web.origins import Hosts
     from ovenwright.web.sessions import Doorkeeper
+    from ovenwright.workflow.signing import Proofs
 
     app.state.hosts = Hosts()
     app.state.keeper = Doorkeeper(app.state.site)
+    app.state.proofs = Proofs(app.state.site.tools.logbook)
     app.add_middleware(Guard)
     app.add_middleware(Headers)

@@ -244,6 +244,23 @@ def attempt(people: People, name: str, password: str, *, place: str) -> Attempt:
     return Attempt(account)
 
 
+def sign_in(people: People, name: str, password: str, *, place: str) -> Attempt:
+    """Check a password as :func:`attempt` does, and keep in the trail what came of it.
+
+    Under a name that nobody has, no line is kept: people type their password there by mistake.
+    """
+    came = attempt(people, name, password, place=place)
+    if came.account is not None:
+        note(
+            people, By(came.account.name, came.account.role, place), "signed in", came.account.name
+        )
+        return came
+    plain = name.strip().lower()
+    if not came.wait_s and NAME.fullmatch(plain) and people.account(plain) is not None:
+        note(people, By("nobody signed in", Role.NOBODY, place), "was refused to sign in", plain)
+    return came
+
+
 def begin_session(people: People, account: Account, *, instead_of: str = "") -> str:
     """Begin a session and return what its cookie holds; only a hash of it is kept.
 
