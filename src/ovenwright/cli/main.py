@@ -38,6 +38,7 @@ VERBS: tuple[Verb, ...] = (
     Verb("runs", "runs_command", "list the runs in the logbook"),
     Verb("show", "show_command", "show one run: channels, health, crossings"),
     Verb("compare", "compare_command", "hold one run against another, aligned at load-in"),
+    Verb("forecast", "forecast_command", "say when each core will pass a temperature"),
     Verb("export", "export_command", "write a run as CSV, XLSX, Parquet or NetCDF"),
     Verb("restate", "restate_command", "put a wrong thermocouple type right; the raw stays"),
     Verb("verify", "verify_command", "prove that a sealed run was not altered"),

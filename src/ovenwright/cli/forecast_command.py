@@ -1,0 +1,130 @@
+"""`ovenwright forecast`: when each core will pass a temperature, from what is known so far."""
+
+from __future__ import annotations
+
+import argparse
+import math
+from typing import TYPE_CHECKING
+
+from ovenwright.config import Settings
+from ovenwright.errors import UsageError
+
+if TYPE_CHECKING:
+    from ovenwright.workflow.modelling_verbs import Forecast
+
+KIND_WORDS = ("any", "moist", "dry", "risen", "dense", "metal")
+
+_EPILOG = """Roles come from the run's plan where it has one; flags name channels where not. With --until a
+stored run is looked at as if it were live: nothing later is used. Times are the run's elapsed
+seconds. A forecast proves nothing: only readings show that a product was hot enough."""
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """Declare the verb's arguments."""
+    parser.epilog = _EPILOG
+    add = parser.add_argument
+    add("run_ref", metavar="RUN", help="run id, a unique beginning of it, 'last', or a file")
+    add("--until", type=float, metavar="S", help="use readings up to here only (default: all)")
+    add(
+        "--core",
+        nargs="+",
+        action="extend",
+        default=[],
+        metavar="NAME",
+        help="channels in the product (default: those of role core)",
+    )
+    add(
+        "--surroundings",
+        nargs="+",
+        action="extend",
+        default=[],
+        metavar="NAME",
+        help="channel of what surrounds it; the mean of several (default: role wall, else air)",
+    )
+    add(
+        "--pass",
+        dest="passes",
+        action="append",
+        default=[],
+        type=float,
+        metavar="TEMP_C",
+        help="temperature to pass, °C (repeatable)",
+    )
+    add(
+        "--kind",
+        default="any",
+        choices=KIND_WORDS,
+        help="what the product is, where the plan does not say (default: any)",
+    )
+    add("--seed", type=int, default=1, metavar="N", help="of the draws (default: 1)")
+
+
+def run(args: argparse.Namespace, settings: Settings) -> int:
+    """Foresee and show."""
+    from ovenwright.cli.show import emit_json, progress
+    from ovenwright.compose import build
+    from ovenwright.workflow.modelling_verbs import Wanted, forecast_run
+
+    for level in args.passes:
+        if not math.isfinite(level) or not -50.0 <= level <= 1200.0:
+            raise UsageError(f"{level:g} °C is no temperature a body passes here", where="--pass")
+    if args.until is not None and not math.isfinite(args.until):
+        raise UsageError(f"{args.until:g} s is no time", where="--until")
+    tools = build(settings)
+    wanted = Wanted(
+        cores=tuple(dict.fromkeys(args.core)),
+        surroundings=tuple(dict.fromkeys(args.surroundings)),
+        passes=tuple(args.passes),
+        until_s=args.until,
+        kind=args.kind,
+        seed=args.seed,
+    )
+    with progress("looking ahead", quiet=args.json):
+        told = forecast_run(tools.logbook, tools.library(), args.run_ref, wanted)
+    if args.json:
+        emit_json(told.facts())
+    else:
+        _show(told, settings)
+    return 0
+
+
+def _show(told: Forecast, settings: Settings) -> None:
+    from ovenwright.cli.show import say, show_table
+    from ovenwright.workflow.modelling_verbs import CAUTION
+
+    fahrenheit = settings.show_unit == "F"
+    rows = []
+    for channel in told.channels:
+        for one in channel.passes:
+            level = one.temp_c * 1.8 + 32.0 if fahrenheit else one.temp_c
+            late = "> " if one.open_ended else ""
+            rows.append(
+                [
+                    channel.name,
+                    f"{level:g}",
+                    "passed" if one.passed else _clock(one.median_s),
+                    f"{_clock(one.interval_50[0])} – {_clock(one.interval_50[1])}",
+                    f"{_clock(one.interval_90[0])} – {late}{_clock(one.interval_90[1])}",
+                ]
+            )
+    if rows:
+        show_table(
+            f"{told.run_id}, as known at {_clock(told.until_s)}",
+            ["channel", "°F" if fahrenheit else "°C", "likely", "half of cases", "nine in ten"],
+            rows,
+            right=(1, 2),
+        )
+    for channel in told.channels:
+        if channel.refused:
+            say(f"{channel.name}: no forecast: {channel.refused}")
+        for remark in channel.remarks:
+            say(f"{channel.name}: {remark}")
+    for words in told.rests_on:
+        say(f"Rests on: {words}")
+    say(CAUTION)
+
+
+def _clock(at_s: float) -> str:
+    minutes, seconds = divmod(round(at_s), 60)
+    hours, minutes = divmod(minutes, 60)
+    return f"{hours}:{minutes:02d}:{seconds:02d}" if hours else f"{minutes}:{seconds:02d}"

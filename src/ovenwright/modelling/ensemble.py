@@ -1,0 +1,152 @@
+"""Many bodies at once, each one guess of what the product is."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+
+import numpy as np
+from scipy.special import ndtri
+from scipy.stats import qmc
+
+from ovenwright.domain.arrays import BoolArray, FloatArray, IntArray
+from ovenwright.errors import OutOfRange
+from ovenwright.modelling.priors import (
+    INDEX,
+    KINDS,
+    KNOWN_KINDS,
+    PARAMETERS,
+    SLEEVED_SHARE,
+    family_of,
+    kind_of,
+    sleeved,
+)
+
+
+@dataclass(frozen=True, slots=True)
+class Ensemble:
+    """Members, each a family and a point in standard normal coordinates.
+
+    ``family`` (m,); ``z`` (parameters, m) in the order of `PARAMETERS`; ``log_weight`` (m,) what
+    each counts before the data; ``origin`` (m,) the channel of a product record it came from, -1
+    where from the general priors; ``departure`` (knots, m) how much faster than the model the
+    record saw it heat, as a logarithm, at the knots of `departures.KNOTS`.
+    """
+
+    family: IntArray
+    z: FloatArray
+    log_weight: FloatArray
+    origin: IntArray
+    departure: FloatArray
+
+    @property
+    def members(self) -> int:
+        """How many members."""
+        return int(self.family.size)
+
+    def take(self, pick: IntArray) -> Ensemble:
+        """Return some members, each as often as named."""
+        return replace(
+            self,
+            family=self.family[pick],
+            z=self.z[:, pick],
+            log_weight=self.log_weight[pick],
+            origin=self.origin[pick],
+            departure=self.departure[:, pick],
+        )
+
+    def value(self, name: str) -> FloatArray:
+        """Return a parameter of every member, in its own unit."""
+        row = self.z[INDEX[name]]
+        out = np.empty(self.members)
+        kind = kind_of(self.family)
+        for i, one in enumerate(KINDS):
+            here = kind == i
+            if here.any():
+                out[here] = one.priors[name].value(row[here])
+        return out
+
+    @property
+    def moist(self) -> BoolArray:
+        """Which members boil."""
+        return np.asarray(np.array([k.moist for k in KINDS])[kind_of(self.family)])
+
+    @property
+    def sleeved(self) -> BoolArray:
+        """Which members have something around them."""
+        return sleeved(self.family)
+
+
+def joined(parts: list[Ensemble]) -> Ensemble:
+    """Return several ensembles as one."""
+    return Ensemble(
+        family=np.concatenate([p.family for p in parts]),
+        z=np.concatenate([p.z for p in parts], axis=1),
+        log_weight=np.concatenate([p.log_weight for p in parts]),
+        origin=np.concatenate([p.origin for p in parts]),
+        departure=np.concatenate([p.departure for p in parts], axis=1),
+    )
+
+
+def draw_prior(
+    members: int,
+    *,
+    seed: int,
+    knots: int,
+    kinds: str = "any",
+    known: Mapping[str, float] | None = None,
+    dry_only: bool = False,
+) -> Ensemble:
+    """Draw bodies from the general priors, evenly spread.
+
+    Parameters
+    ----------
+    members : how many
+    seed : of the draw
+    knots : length of a departure, here 0
+    kinds : one of `KNOWN_KINDS`
+    known : parameters that are known, by name; a position or size that was measured
+    dry_only : leave out what boils
+
+    Raises
+    ------
+    OutOfRange : for an unknown kind or parameter, or where nothing is left
+    """
+    if kinds not in KNOWN_KINDS:
+        raise OutOfRange("kind", got=kinds, expected="one of " + ", ".join(KNOWN_KINDS))
+    chosen = [
+        (i, k)
+        for i, k in enumerate(KINDS)
+        if k.name in KNOWN_KINDS[kinds] and not (dry_only and k.moist)
+    ]
+    if not chosen:
+        raise OutOfRange(
+            "temperature to pass",
+            got="above the boiling point",
+            expected="below it for a moist body",
+            remedy="a core that holds water stays at the boiling point; ask for a lower temperature",
+        )
+    sampler = qmc.Sobol(len(PARAMETERS) + 1, scramble=True, rng=np.random.default_rng(seed))
+    points = np.clip(sampler.random_base2(int(np.ceil(np.log2(members))))[:members], 1e-9, 1 - 1e-9)
+    shares = np.array([k.share for _, k in chosen])
+    edges = np.cumsum(shares / shares.sum())
+    place = np.minimum(np.searchsorted(edges, points[:, 0], side="right"), len(chosen) - 1)
+    low = np.concatenate(([0.0], edges[:-1]))[place]
+    within = (points[:, 0] - low) / (edges[place] - low)
+    kind = np.array([i for i, _ in chosen])[place]
+    family = np.array(
+        [family_of(int(k), bool(w < SLEEVED_SHARE)) for k, w in zip(kind, within, strict=True)]
+    )
+    z = np.ascontiguousarray(ndtri(points[:, 1:]).T)
+    for name, value in (known or {}).items():
+        if name not in INDEX:
+            raise OutOfRange("known parameter", got=name, expected="one of " + ", ".join(INDEX))
+        for i, one in chosen:
+            z[INDEX[name], kind == i] = one.priors[name].coordinate(value)
+    return Ensemble(
+        family=family,
+        z=z,
+        log_weight=np.full(members, -np.log(members)),
+        origin=np.full(members, -1),
+        departure=np.zeros((knots, members)),
+    )

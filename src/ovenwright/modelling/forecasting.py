@@ -1,0 +1,228 @@
+"""When each channel will pass a temperature, with how sure one can be."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+import numpy as np
+
+from ovenwright.domain.arrays import FloatArray, IntArray
+from ovenwright.modelling.departures import departure_at
+from ovenwright.modelling.fitting import HORIZON, Fit, Posterior
+from ovenwright.modelling.heating import Line
+from ovenwright.modelling.surroundings_ahead import EarlierCourse, draw_ahead
+
+DRAWS = 400
+_AHEAD_STEPS = 36
+_QUANTILES = (0.05, 0.25, 0.5, 0.75, 0.95)
+
+
+@dataclass(frozen=True, slots=True)
+class Passing:
+    """When a channel passes a temperature; times in the run's elapsed seconds.
+
+    ``open_ended`` says that more than one draw in twenty doesn't pass within the horizon, at which
+    the upper end then stands. ``passed`` says that it has happened already.
+    """
+
+    temp_c: float
+    median_s: float
+    interval_50: tuple[float, float]
+    interval_90: tuple[float, float]
+    share_that_passes: float = 1.0
+    open_ended: bool = False
+    passed: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class Refused:
+    """A temperature of which no forecast can be given, with the reason."""
+
+    temp_c: float
+    reason: str
+
+
+@dataclass(frozen=True, slots=True)
+class Paths:
+    """Drawn courses of one channel from now on.
+
+    ``time_s`` (n, draws) run times of the steps, each draw's own; ``temp_c`` (n, draws).
+    """
+
+    channel: str
+    time_s: FloatArray
+    temp_c: FloatArray
+
+    def band(self, at_s: FloatArray) -> FloatArray:
+        """Return the 5, 25, 50, 75 and 95 % quantiles at times: (5, n)."""
+        rows = [
+            np.interp(at_s, self.time_s[:, i], self.temp_c[:, i])
+            for i in range(self.time_s.shape[1])
+        ]
+        return np.asarray(np.quantile(np.stack(rows), _QUANTILES, axis=0))
+
+
+@dataclass(frozen=True, slots=True)
+class Outlook:
+    """What is foreseen for the channels of a run."""
+
+    until_s: float
+    paths: dict[str, Paths]
+    refused: dict[str, str]
+    rests_on: tuple[str, ...] = field(default=())
+
+
+def look_ahead(
+    fitted: Fit,
+    *,
+    seed: int = 1,
+    draws: int = DRAWS,
+    earlier: tuple[EarlierCourse, ...] = (),
+    planned: Line | None = None,
+) -> Outlook:
+    """Draw the courses of all channels of a fit from now on.
+
+    Parameters
+    ----------
+    fitted : the fit
+    seed, draws : of the draws
+    earlier : surroundings of earlier runs
+    planned : surroundings to come, in the run's time
+    """
+    heating, elapsed = fitted.heating, fitted.heating.elapsed_s
+    names = list(fitted.posteriors)
+    if not names:
+        return Outlook(heating.until_s, {}, dict(fitted.refused))
+    rng = np.random.default_rng(seed)
+    picks = {name: fitted.posteriors[name].draw(draws, rng) for name in names}
+    chosen = np.concatenate([picks[name][1] for name in names])
+    simulation = fitted.simulation.take(chosen)
+    steps_s = elapsed * np.exp(np.linspace(0.0, np.log(HORIZON), _AHEAD_STEPS))
+    run_s = heating.start_s + steps_s
+    given = None
+    if planned is not None:
+        given = np.interp(run_s, planned.time_s, planned.temp_c)
+    ahead = draw_ahead(heating, run_s, draws, rng=rng, earlier=earlier, planned=given)
+    around = np.tile(ahead.temp_c, (1, len(names)))
+    courses = simulation.advance(steps_s, around, steps_s)
+    paths = {}
+    for i, name in enumerate(names):
+        mine = courses[:, i * draws : (i + 1) * draws]
+        sizes, members = picks[name]
+        paths[name] = _paths(
+            fitted, fitted.posteriors[name], steps_s, mine, sizes=sizes, members=members, rng=rng
+        )
+    return Outlook(heating.until_s, paths, dict(fitted.refused), (ahead.rests_on,))
+
+
+def _paths(
+    fitted: Fit,
+    posterior: Posterior,
+    steps_s: FloatArray,
+    course_c: FloatArray,
+    *,
+    sizes: IntArray,
+    members: IntArray,
+    rng: np.random.Generator,
+) -> Paths:
+    """Set the model's courses on the last reading and stretch their time by drawn departures."""
+    log_ahead = posterior.log_ahead
+    departure = np.zeros((log_ahead.size, course_c.shape[1]))
+    if np.any(fitted.ensemble.origin >= 0):
+        departure += departure_at(fitted.ensemble.departure[:, members], log_ahead)
+    for i, one in enumerate(posterior.learnt):
+        here = np.flatnonzero(sizes == i)
+        if here.size:
+            free = one.ahead_factor @ rng.normal(size=(log_ahead.size, here.size))
+            departure[:, here] += one.ahead_gain @ posterior.residual_k[:, members[here]] + free
+    middles = 0.5 * (np.log(steps_s[1:]) + np.log(steps_s[:-1]))
+    place = np.clip(np.searchsorted(log_ahead, middles) - 1, 0, log_ahead.size - 2)
+    share = ((middles - log_ahead[place]) / (log_ahead[place + 1] - log_ahead[place]))[:, None]
+    share = np.clip(share, 0.0, 1.0)
+    at_steps = (1 - share) * departure[place] + share * departure[place + 1]
+    heating = fitted.heating
+    stretched = np.diff(steps_s)[:, None] * np.exp(-at_steps)
+    time_s = heating.until_s + np.concatenate(
+        [np.zeros((1, course_c.shape[1])), np.cumsum(stretched, axis=0)]
+    )
+    now_c = posterior.start_c + posterior.windows.rise_k[-1]
+    temp_c = course_c - course_c[0] + now_c
+    # the sensor shows the body a lag late
+    return Paths(posterior.core.name, time_s, temp_c)
+
+
+def passing(
+    outlook: Outlook, channel: str, temp_c: float, *, core: Line | None = None
+) -> Passing | Refused:
+    """Return when a channel passes a temperature.
+
+    Parameters
+    ----------
+    outlook : from `look_ahead`
+    channel : one with paths
+    temp_c : the temperature
+    core : the channel's readings; where they have passed already, that moment is the answer
+
+    Returns
+    -------
+    the passing, or why there is none to foresee
+    """
+    if core is not None:
+        done = crossed(core, temp_c)
+        if done is not None:
+            return Passing(temp_c, done, (done, done), (done, done), passed=True)
+    if channel in outlook.refused:
+        return Refused(temp_c, outlook.refused[channel])
+    paths = outlook.paths[channel]
+    at_s = crossing_times(paths, temp_c)
+    share = float(np.mean(np.isfinite(at_s)))
+    if share < 0.5:
+        top = float(np.median(paths.temp_c.max(axis=0)))
+        return Refused(
+            temp_c,
+            f"it is more likely than not that it never passes {temp_c:g} °C in surroundings as they "
+            f"are foreseen: half of the courses end below {top:.0f} °C",
+        )
+    horizon = float(np.median(paths.time_s[-1]))
+    q = np.quantile(
+        np.where(np.isfinite(at_s), at_s, max(horizon, np.max(at_s[np.isfinite(at_s)]))), _QUANTILES
+    )
+    return Passing(
+        temp_c=temp_c,
+        median_s=float(q[2]),
+        interval_50=(float(q[1]), float(q[3])),
+        interval_90=(float(q[0]), float(q[4])),
+        share_that_passes=share,
+        open_ended=share < 0.95,
+    )
+
+
+def crossing_times(paths: Paths, temp_c: float) -> FloatArray:
+    """Return when each draw passes a temperature, infinite where it doesn't: (draws,)."""
+    above = paths.temp_c >= temp_c
+    first = above.argmax(axis=0)
+    some = above.any(axis=0)
+    member = np.arange(first.size)
+    low = np.maximum(first - 1, 0)
+    rise = paths.temp_c[first, member] - paths.temp_c[low, member]
+    share = np.where(
+        rise > 0, (temp_c - paths.temp_c[low, member]) / np.where(rise > 0, rise, 1.0), 0.0
+    )
+    t0, t1 = paths.time_s[low, member], paths.time_s[first, member]
+    at_s = t0 + np.clip(share, 0.0, 1.0) * (t1 - t0)
+    return np.where(some, at_s, np.inf)
+
+
+def crossed(core: Line, temp_c: float) -> float | None:
+    """Return when readings passed a temperature for good, None where they have not."""
+    above = core.temp_c >= temp_c
+    if not above.any() or not bool(above[-3:].all()):
+        return None
+    below = np.flatnonzero(~above)
+    i = int(below[-1]) + 1 if below.size else 0
+    if i == 0:
+        return float(core.time_s[0])
+    a, b = core.temp_c[i - 1], core.temp_c[i]
+    return float(
+        core.time_s[i - 1] + (temp_c - a) / (b - a) * (core.time_s[i] - core.time_s[i - 1])
+    )
