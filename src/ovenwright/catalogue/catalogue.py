@@ -16,6 +16,7 @@ from sqlalchemy import (
     RowMapping,
     Select,
     and_,
+    case,
     create_engine,
     delete,
     event,
@@ -27,7 +28,7 @@ from sqlalchemy import (
 from sqlalchemy.exc import ArgumentError, NoSuchModuleError, SQLAlchemyError
 from sqlalchemy.pool import NullPool, StaticPool
 
-from ovenwright.catalogue.entries import JudgementEntry, MeasureEntry, RunEntry
+from ovenwright.catalogue.entries import JudgementEntry, MeasureEntry, PairEntry, RunEntry
 from ovenwright.catalogue.tables import ABOUT, JUDGEMENTS, MEASURES, METADATA, RUNS, VERSION
 from ovenwright.errors import CatalogueTrouble
 
@@ -244,23 +245,16 @@ class Catalogue:
         digest : the start of the run's digest
         limit, offset : which part of the answer
         """
-        query = _with_verdict()
-        for word in text.casefold().split():
-            query = query.where(RUNS.c.folded.contains(word, autoescape=True))
-        if oven:
-            query = query.where(RUNS.c.oven_folded.contains(oven.casefold(), autoescape=True))
-        if product:
-            query = query.where(RUNS.c.product_folded.contains(product.casefold(), autoescape=True))
-        if verdict == "none":
-            query = query.where(JUDGEMENTS.c.verdict.is_(None))
-        elif verdict:
-            query = query.where(JUDGEMENTS.c.verdict == verdict)
-        if since_ns is not None:
-            query = query.where(RUNS.c.start_ns >= since_ns)
-        if until_ns is not None:
-            query = query.where(RUNS.c.start_ns < until_ns)
-        if digest:
-            query = query.where(RUNS.c.digest.startswith(digest, autoescape=True))
+        query = _narrowed(
+            _with_verdict(),
+            text=text,
+            oven=oven,
+            product=product,
+            verdict=verdict,
+            since_ns=since_ns,
+            until_ns=until_ns,
+            digest=digest,
+        )
         query = query.order_by(RUNS.c.sealed_ns.desc(), RUNS.c.id.desc())
         if limit is not None:
             query = query.limit(limit)
@@ -270,6 +264,100 @@ class Catalogue:
                 query = query.limit(2**31)  # MySQL and SQLite know no offset without a limit
         with self._transaction() as connection:
             return tuple(_run_entry(row) for row in connection.execute(query).mappings())
+
+    def count(
+        self,
+        *,
+        text: str = "",
+        oven: str = "",
+        product: str = "",
+        verdict: str = "",
+        since_ns: int | None = None,
+        until_ns: int | None = None,
+    ) -> int:
+        """Return how many runs fit all that is asked; arguments as in :meth:`find`."""
+        query = _narrowed(
+            _with_verdict(),
+            text=text,
+            oven=oven,
+            product=product,
+            verdict=verdict,
+            since_ns=since_ns,
+            until_ns=until_ns,
+        )
+        with self._transaction() as connection:
+            found = connection.execute(select(func.count()).select_from(query.subquery()))
+            return int(found.scalar_one())
+
+    def pairs(self) -> tuple[PairEntry, ...]:
+        """Return each oven with each product it was run with, the one run last first."""
+        judged = _with_verdict().subquery()
+        counted = [
+            func.sum(case((judged.c.verdict == word, 1), else_=0)).label(word)
+            for word in ("pass", "fail", "undecided")
+        ]
+        query = (
+            select(
+                judged.c.oven,
+                judged.c.product,
+                func.count().label("runs"),
+                func.max(judged.c.sealed_ns).label("last_ns"),
+                *counted,
+            )
+            .group_by(judged.c.oven, judged.c.product)
+            .order_by(func.max(judged.c.sealed_ns).desc())
+        )
+        with self._transaction() as connection:
+            return tuple(
+                PairEntry(
+                    oven=row["oven"],
+                    product=row["product"],
+                    runs=int(row["runs"]),
+                    last_ns=int(row["last_ns"]),
+                    passed=int(row["pass"]),
+                    failed=int(row["fail"]),
+                    undecided=int(row["undecided"]),
+                )
+                for row in connection.execute(query).mappings()
+            )
+
+    def history(
+        self, *, oven: str | None = None, product: str | None = None, limit: int = 1000
+    ) -> tuple[tuple[RunEntry, tuple[MeasureEntry, ...]], ...]:
+        """Return runs with the key measures of each one's last judgement, oldest first.
+
+        Parameters
+        ----------
+        oven, product : the whole name, as it stands in the plan; None does not narrow
+        limit : at most so many runs, those sealed last
+        """
+        query = _with_verdict()
+        if oven is not None:
+            query = query.where(RUNS.c.oven == oven)
+        if product is not None:
+            query = query.where(RUNS.c.product == product)
+        query = query.order_by(RUNS.c.sealed_ns.desc(), RUNS.c.id.desc()).limit(limit)
+        last = (
+            select(JUDGEMENTS.c.run_id, func.max(JUDGEMENTS.c.judged_ns).label("judged_ns"))
+            .group_by(JUDGEMENTS.c.run_id)
+            .subquery()
+        )
+        chosen = query.subquery()
+        lines = (
+            select(MEASURES)
+            .join(
+                last,
+                and_(last.c.run_id == MEASURES.c.run_id, last.c.judged_ns == MEASURES.c.judged_ns),
+            )
+            .where(MEASURES.c.run_id.in_(select(chosen.c.id)))
+            .order_by(MEASURES.c.run_id, MEASURES.c.number)
+        )
+        with self._transaction() as connection:
+            measures: dict[str, list[MeasureEntry]] = {}
+            for row in connection.execute(lines).mappings():
+                measures.setdefault(row["run_id"], []).append(_measure_entry(row))
+            runs = [_run_entry(row) for row in connection.execute(query).mappings()]
+        return tuple((run, tuple(measures.get(run.id, ()))) for run in reversed(runs))
 
     def judgements(self, run_id: str) -> tuple[JudgementEntry, ...]:
         """Return the judgements of a run with their key measures, oldest first."""
@@ -317,6 +405,37 @@ def _with_verdict() -> Select[Any]:
             and_(JUDGEMENTS.c.run_id == RUNS.c.id, JUDGEMENTS.c.judged_ns == latest.c.judged_ns),
         )
     )
+
+
+def _narrowed(
+    query: Select[Any],
+    *,
+    text: str = "",
+    oven: str = "",
+    product: str = "",
+    verdict: str = "",
+    since_ns: int | None = None,
+    until_ns: int | None = None,
+    digest: str = "",
+) -> Select[Any]:
+    """Return the query with what is asked of the runs."""
+    for word in text.casefold().split():
+        query = query.where(RUNS.c.folded.contains(word, autoescape=True))
+    if oven:
+        query = query.where(RUNS.c.oven_folded.contains(oven.casefold(), autoescape=True))
+    if product:
+        query = query.where(RUNS.c.product_folded.contains(product.casefold(), autoescape=True))
+    if verdict == "none":
+        query = query.where(JUDGEMENTS.c.verdict.is_(None))
+    elif verdict:
+        query = query.where(JUDGEMENTS.c.verdict == verdict)
+    if since_ns is not None:
+        query = query.where(RUNS.c.start_ns >= since_ns)
+    if until_ns is not None:
+        query = query.where(RUNS.c.start_ns < until_ns)
+    if digest:
+        query = query.where(RUNS.c.digest.startswith(digest, autoescape=True))
+    return query
 
 
 def _put_judgements(connection: Connection, judgements: Iterable[JudgementEntry]) -> None:

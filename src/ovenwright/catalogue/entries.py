@@ -59,3 +59,16 @@ class RunEntry:
     notes: tuple[str, ...] = ()
     verdict: str = ""
     judgements: int = field(default=0)
+
+
+@dataclass(frozen=True, slots=True)
+class PairEntry:
+    """One product in one oven: how many runs, when the last was sealed, their last verdicts."""
+
+    oven: str
+    product: str
+    runs: int
+    last_ns: int
+    passed: int = 0
+    failed: int = 0
+    undecided: int = 0

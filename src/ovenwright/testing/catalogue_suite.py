@@ -142,6 +142,40 @@ class CatalogueContract:
         assert [r.id for r in catalogue.find(limit=1, offset=1)] == [RYE.id]
         assert [r.id for r in catalogue.find(offset=1)] == [RYE.id]
 
+    def test_counting_what_fits(self, catalogue: Catalogue) -> None:
+        """As many are counted as are found, whatever part of them is shown."""
+        catalogue.index(RYE, BUN)
+        catalogue.index_judgements(_judged(1, "fail", CORE), _judged(2, "pass", CORE))
+        assert catalogue.count() == 2
+        assert catalogue.count(text="rye") == 1
+        assert catalogue.count(verdict="pass") == 1
+        assert catalogue.count(verdict="fail") == 0
+        assert catalogue.count(verdict="none", since_ns=RYE.start_ns) == 1
+        assert catalogue.count(oven="nowhere") == 0
+
+    def test_ovens_and_products(self, catalogue: Catalogue) -> None:
+        """Each oven stands with each of its products, last verdicts counted once a run."""
+        assert catalogue.pairs() == ()
+        catalogue.index(RYE, BUN)
+        catalogue.index_judgements(_judged(1, "fail", CORE), _judged(2, "pass", CORE))
+        found = {(p.oven, p.product): p for p in catalogue.pairs()}
+        rye = found[RYE.oven, RYE.product]
+        assert (rye.runs, rye.passed, rye.failed, rye.undecided) == (1, 1, 0, 0)
+        assert rye.last_ns == RYE.sealed_ns
+        assert (BUN.oven, BUN.product) in found
+
+    def test_history(self, catalogue: Catalogue) -> None:
+        """Runs come oldest first, each with the measures of its last judgement alone."""
+        catalogue.index(RYE, BUN)
+        catalogue.index_judgements(_judged(1, "fail", CORE, LOST), _judged(2, "pass", CORE))
+        runs = catalogue.history()
+        assert [run.id for run, _ in runs] == [RYE.id, BUN.id]
+        assert [measures for _, measures in runs] == [(CORE,), ()]
+        assert [run.id for run, _ in catalogue.history(oven=RYE.oven)] == [RYE.id]
+        assert [run.id for run, _ in catalogue.history(product=BUN.product)] == [BUN.id]
+        assert catalogue.history(oven=RYE.oven[:-1]) == (), "a name counts whole"
+        assert [run.id for run, _ in catalogue.history(limit=1)] == [BUN.id]
+
     def test_forgetting(self, catalogue: Catalogue) -> None:
         """A forgotten run is gone with its judgements; others stay."""
         catalogue.index(RYE, BUN)

@@ -23,6 +23,7 @@ ROOMS: tuple[str, ...] = (
     "api.people",
     "api.audit",
     "api.signatures",
+    "api.runs",
     "places.logbook",
     "places.people",
 )

@@ -26,15 +26,20 @@ class Wish:
     since_ns: int | None = None
     until_ns: int | None = None
     limit: int | None = None
+    offset: int = 0
 
 
 @dataclass(frozen=True, slots=True)
 class Listing:
-    """Runs that fit a wish, the one sealed last first, and what could not be read."""
+    """Runs that fit a wish, the one sealed last first, and what could not be read.
+
+    ``total`` counts all runs of the logbook, ``fitting`` those that fit, shown or not.
+    """
 
     runs: tuple[RunEntry, ...]
     total: int
     troubles: tuple[str, ...] = ()
+    fitting: int = 0
 
 
 def open_catalogue(logbook: Logbook) -> Catalogue:
@@ -80,8 +85,19 @@ def _listing(logbook: Logbook, catalogue: Catalogue, wish: Wish, *, rebuild: boo
         since_ns=wish.since_ns,
         until_ns=wish.until_ns,
         limit=wish.limit,
+        offset=wish.offset,
     )
-    return Listing(runs, len(catalogue.run_ids()), troubles)
+    fitting = len(runs)
+    if wish.offset or (wish.limit is not None and fitting >= wish.limit):
+        fitting = catalogue.count(
+            text=wish.text,
+            oven=wish.oven,
+            product=wish.product,
+            verdict=wish.verdict,
+            since_ns=wish.since_ns,
+            until_ns=wish.until_ns,
+        )
+    return Listing(runs, len(catalogue.run_ids()), troubles, fitting)
 
 
 def _remove_index(logbook: Logbook) -> None:
