@@ -96,19 +96,21 @@ class Fault:
     """One thing wrong with a plan or a file, at the place where its author can mend it.
 
     ``path`` is the key path inside the plan, such as ``("channels", 2, "sensor")``; ``line`` is
-    1-based and 0 while not yet located.
+    1-based and 0 while not yet located. ``place`` says the path as its author thinks of it, such as
+    ``channel "core left" (3rd), sensor``, empty where the keys alone say it.
     """
 
     path: tuple[str | int, ...]
     what: str
     remedy: str
     line: int = 0
+    place: str = ""
 
     def words(self, file: str = "") -> str:
-        """Return ``file line N: path: what; remedy`` with the parts that are known."""
-        dotted = ".".join(str(p) for p in self.path)
+        """Return ``file line N: place: what; remedy`` with the parts that are known."""
+        named = self.place or ".".join(str(p) for p in self.path)
         place = " ".join(p for p in (file, f"line {self.line}" if self.line else "") if p)
-        parts = [p for p in (place, dotted, self.what) if p]
+        parts = [p for p in (place, named, self.what) if p]
         return ": ".join(parts) + (f"; {self.remedy}" if self.remedy else "")
 
 
@@ -126,7 +128,13 @@ class PlanFaults(OvenwrightError):
         """Return the faults as plain data."""
         return super().facts() | {
             "faults": [
-                {"path": list(f.path), "line": f.line, "what": f.what, "remedy": f.remedy}
+                {
+                    "path": list(f.path),
+                    "place": f.place,
+                    "line": f.line,
+                    "what": f.what,
+                    "remedy": f.remedy,
+                }
                 for f in self.faults
             ]
         }

@@ -138,6 +138,60 @@ def holds(here: object, key: str | int) -> bool:
     return isinstance(here, dict) and key in here
 
 
+_ITEMS: Mapping[str, str] = {
+    "channels": "channel",
+    "zones": "zone",
+    "requirements": "requirement",
+    "crossings": "crossing",
+    "instruments": "instrument",
+    "alarms": "alarm",
+    "points": "point",
+    "registers": "register",
+    "nodes": "node",
+    "fields": "field",
+    "cautions": "caution",
+    "sources": "source",
+    "setup": "command",
+    "columns": "column",
+}
+"""What people call one item of a list in a plan."""
+_LONGEST_NAME = 40
+
+
+def place_words(path: KeyPath, data: object) -> str:
+    """Return a key path as the plan's author thinks of it.
+
+    Parameters
+    ----------
+    path : such as ``("channels", 2, "sensor")``
+    data : the plan as plain data, to look up names in
+
+    Returns
+    -------
+    such as ``channel "core left" (3rd), sensor``; places are counted from 1, "" for the whole plan
+    """
+    parts: list[str] = []
+    keys: list[str] = []  # plain keys in a row, told with points between them
+    here: Any = data
+    for key in path:
+        here = here[key] if holds(here, key) else None
+        if isinstance(key, int):
+            many = keys.pop() if keys else "item"
+            parts += [".".join(keys)] * bool(keys)
+            keys = []
+            name = here.get("name") if isinstance(here, dict) else None
+            shown = f' "{name[:_LONGEST_NAME]}"' if isinstance(name, str) and name else ""
+            parts.append(f"{_ITEMS.get(many, many)}{shown} ({_ordinal(key + 1)})")
+        else:
+            keys.append(str(key))
+    return ", ".join([*parts, *([".".join(keys)] if keys else [])])
+
+
+def _ordinal(number: int) -> str:
+    ending = {1: "st", 2: "nd", 3: "rd"}.get(number % 10, "th")
+    return f"{number}{'th' if number % 100 in (11, 12, 13) else ending}"
+
+
 def nearest(name: str, known: Iterable[str]) -> str:
     """Return the known name most like ``name``, "" where none is like it."""
     folded = {k.casefold(): k for k in known}

@@ -17,7 +17,7 @@ from ovenwright.domain.plan import Plan, Requirement
 from ovenwright.errors import Fault, PlanFaults, StorageTrouble, UsageError
 from ovenwright.storage.plan_checks import cross_faults
 from ovenwright.storage.plan_draft import draft_of, plan_of, read_strictly
-from ovenwright.storage.plan_faults import model_faults
+from ovenwright.storage.plan_faults import model_faults, place_words
 from ovenwright.storage.toml_places import key_lines, line_of
 
 RequirementCheck = Callable[[Requirement, Plan], Sequence[Fault]]
@@ -73,7 +73,7 @@ def parse_plan(
     if plan is None and not faults:
         faults.append(Fault((), "the plan can't be read", "compare it with a fresh preset"))
     if faults or plan is None:
-        raise PlanFaults(_located(faults, text), file=file)
+        raise PlanFaults(_located(faults, text, data), file=file)
     return plan
 
 
@@ -154,9 +154,12 @@ def _measure_faults(
     ]
 
 
-def _located(faults: Iterable[Fault], text: str) -> list[Fault]:
+def _located(faults: Iterable[Fault], text: str, data: object) -> list[Fault]:
     lines: Mapping[tuple[str | int, ...], int] = key_lines(text)
-    found = (replace(f, line=f.line or line_of(lines, f.path)) for f in faults)
+    found = (
+        replace(f, line=f.line or line_of(lines, f.path), place=place_words(f.path, data))
+        for f in faults
+    )
     return sorted(dict.fromkeys(found), key=lambda f: (f.line, [str(p) for p in f.path]))
 
 

@@ -55,22 +55,22 @@ def test_a_sound_table_is_read_and_written_back() -> None:
 @pytest.mark.parametrize(
     ("old", "new", "said"),
     [
-        ('"core 2"', '"core 3"', "line 26: instruments.0.channels.g1/2: there is no channel 'core 3'"),
-        ('"core 2"', '"core 1"', "line 26: instruments.0.channels.g1/2: channel 'core 1' is fed twice"),
-        ("{module}", "{modul}", "line 23: instruments.0.topic: {modul} can't stand here"),
-        ("host =", "hots =", 'instruments.0.hots: there is no such key here; did you mean "host"?'),
-        ('"mqtt"', '"mqt"', 'line 21: instruments.0.kind: is \'mqt\'; did you mean "mqtt"?'),
-        ('kind = "mqtt"\n', "", "line 20: instruments.0.kind: is missing; add it, for example kind ="),
-        ("host", "port = 0\nhost", "line 22: instruments.0.port: is 0; expected a number, 1 or more"),
+        ('"core 2"', '"core 3"', "line 26: instrument (1st), channels.g1/2: there is no channel 'core 3'"),
+        ('"core 2"', '"core 1"', "line 26: instrument (1st), channels.g1/2: channel 'core 1' is fed twice"),
+        ("{module}", "{modul}", "line 23: instrument (1st), topic: {modul} can't stand here"),
+        ("host =", "hots =", 'instrument (1st), hots: there is no such key here; did you mean "host"?'),
+        ('"mqtt"', '"mqt"', 'line 21: instrument (1st), kind: is \'mqt\'; did you mean "mqtt"?'),
+        ('kind = "mqtt"\n', "", "line 20: instrument (1st), kind: is missing; add it, for example kind ="),
+        ("host", "port = 0\nhost", "line 22: instrument (1st), port: is 0; expected a number, 1 or more"),
         (
             "[instruments.channels]",
             'payload = { value = "v", unit = "bar" }\n[instruments.channels]',
-            "line 24: instruments.0.payload.unit: is 'bar'; one of: degC, degF",
+            "line 24: instrument (1st), payload.unit: is 'bar'; one of: degC, degF",
         ),
         (
             "[instruments.channels]",
             'payload = { value = "v[*]" }\n[instruments.channels]',
-            "line 24: instruments.0.payload.value: [*] gives many values, but nothing tells",
+            "line 24: instrument (1st), payload.value: [*] gives many values, but nothing tells",
         ),
     ],
 )  # fmt: skip
