@@ -42,6 +42,7 @@ VERBS: tuple[Verb, ...] = (
     Verb("export", "export_command", "write a run as CSV, XLSX, Parquet or NetCDF"),
     Verb("restate", "restate_command", "put a wrong thermocouple type right; the raw stays"),
     Verb("verify", "verify_command", "prove that a sealed run was not altered"),
+    Verb("people", "people_command", "accounts, tokens, the trail of changes, signatures"),
     Verb("serve", "ovenwright.web.serve_command", "the whole job in a browser on this machine"),
     Verb("virtual-oven", "virtual_oven_command", "serve a simulated oven over real protocols"),
 )
@@ -96,10 +97,11 @@ def main(argv: Sequence[str] | None = None) -> int:
         parser.print_help()
         return 0
     from ovenwright.cli.show import show_error
+    from ovenwright.cli.trail_note import note_verb
 
     try:
         settings = load(vars(args))
-        return int(args.run(args, settings))
+        return note_verb(args, settings, int(args.run(args, settings)))
     except OvenwrightError as trouble:
         show_error(trouble, as_json=args.json)
         return trouble.exit_code

@@ -8,7 +8,7 @@ import time
 from dataclasses import dataclass
 
 from ovenwright.catalogue.people import People
-from ovenwright.domain.people import NAME, Account, Change, Pass, Role, Session
+from ovenwright.domain.people import NAME, Account, Change, Pass, Role, Session, TrailState
 from ovenwright.errors import UnknownName, UsageError
 from ovenwright.storage.logbook import Logbook
 from ovenwright.workflow import passwords
@@ -359,3 +359,34 @@ def revoke_pass(people: People, by: By, pass_id: str, *, why: str = "") -> Pass:
 
 def _key(held: str) -> str:
     return hashlib.sha256(held.encode("utf-8", "surrogatepass")).hexdigest()
+
+
+# the command line -------------------------------------------------------------------------
+
+
+def at_this_machine(user: str) -> By:
+    """Return who works on the logbook's files directly: a user of the operating system.
+
+    Whoever may write to the folder may do everything to it; the name is the system's word alone.
+    """
+    return By(f"{_short(user)[:60] or 'somebody'} at this machine", Role.ENGINEER, "command line")
+
+
+@dataclass(frozen=True, slots=True)
+class Proof:
+    """What proving the trail found; ``known_head`` tells whether a hash kept elsewhere is in it."""
+
+    state: TrailState
+    known_head: bool = True
+
+    @property
+    def intact(self) -> bool:
+        """Whether all is as it was written, and nothing is cut off that was there once."""
+        return self.state.intact and self.known_head
+
+
+def prove_trail(people: People, *, head: str = "") -> Proof:
+    """Prove the whole trail; with ``head``, the last hash somebody wrote down, its length too."""
+    state = people.check_trail()
+    wanted = head.strip().lower()
+    return Proof(state, not wanted or any(c.hash == wanted for c in people.trail()))
