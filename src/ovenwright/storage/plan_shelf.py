@@ -24,6 +24,7 @@ ID = re.compile(r"[a-z0-9](?:[a-z0-9-]{0,62}[a-z0-9])?")
 MOST_BYTES = 1_000_000
 """A plan with 512 channels, every key of each written out, takes about a third of this."""
 _ID_LENGTH = 40
+_TAKEN = frozenset({"new"})  # an address of a page
 _FILE = re.compile(r"([1-9]\d{0,5})\.toml")
 
 
@@ -176,6 +177,7 @@ class PlanShelf:
         """
         _refuse_large(text)
         stem = slug(name, length=_ID_LENGTH) or "plan"
+        stem = f"{stem}-plan" if stem in _TAKEN else stem
         plan_id, count = stem, 1
         while True:
             if not self._numbers(plan_id):

@@ -14,6 +14,7 @@ from starlette.responses import JSONResponse, PlainTextResponse, Response
 from ovenwright.errors import (
     InstrumentTrouble,
     MissingExtra,
+    Overtaken,
     OvenwrightError,
     StorageTrouble,
     UnknownName,
@@ -35,6 +36,7 @@ class Trouble(BaseModel):
 
 STATUSES: tuple[tuple[type[OvenwrightError], int], ...] = (
     (UnknownName, 404),
+    (Overtaken, 409),
     (UsageError, 400),
     (InstrumentTrouble, 503),
     (StorageTrouble, 503),
@@ -43,7 +45,7 @@ STATUSES: tuple[tuple[type[OvenwrightError], int], ...] = (
 """The first class that fits decides; every other error of ours is 422: the content won't do."""
 
 TROUBLES: dict[int | str, dict[str, Any]] = {
-    code: {"model": Trouble} for code in (400, 401, 403, 404, 413, 422, 429, 503)
+    code: {"model": Trouble} for code in (400, 401, 403, 404, 409, 413, 422, 429, 503)
 }
 
 

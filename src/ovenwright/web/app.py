@@ -16,6 +16,7 @@ from ovenwright.web.site import Site
 ROOMS: tuple[str, ...] = (
     "api.health",
     "api.jobs",
+    "api.plans",
     "api.series",
     "api.imports",
     "api.recordings",
@@ -25,6 +26,7 @@ ROOMS: tuple[str, ...] = (
     "api.signatures",
     "api.runs",
     "places.logbook",
+    "places.plans",
     "places.people",
 )
 """Modules with a ``router``; order matters only where addresses overlap."""

@@ -6,12 +6,13 @@ import datetime as dt
 import tomllib
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
-from typing import Any, Literal
+from typing import Any, Literal, get_args
 
-from pydantic import Field
+from pydantic import BaseModel, Field
 
 from ovenwright.domain.kinetics import ReferenceLibrary
-from ovenwright.domain.plan import Plan
+from ovenwright.domain.plan import ChamberOven, Plan, TunnelOven
+from ovenwright.domain.sources import SourcePlan
 from ovenwright.domain.strict import Strict
 from ovenwright.errors import Fault, PlanFaults, UsageError
 from ovenwright.storage import toml_edit
@@ -79,15 +80,16 @@ class Change(Strict):
     out what is at ``path``; ``add`` puts ``value`` at the end of the list at ``path``, or, without
     one, an item to be filled in; ``copy`` adds a copy of the item at ``path`` to its list; ``up``
     and ``down`` move it by one; ``rename`` gives the channel, zone or instrument at ``path`` the
-    name ``value`` and follows it wherever the plan calls it.
+    name ``value`` and follows it wherever the plan calls it; ``become`` makes the oven or instrument
+    at ``path`` one of kind ``value`` and takes out the keys that kind does not have.
     """
 
-    do: Literal["set", "remove", "add", "copy", "up", "down", "rename"]
+    do: Literal["set", "remove", "add", "copy", "up", "down", "rename", "become"]
     path: tuple[str | int, ...] = Field(min_length=1, max_length=12)
     value: Any = None
     typed: str | None = None
-    as_kind: Literal["text", "number", "flag", "list"] = "text"
-    """What was typed: a text, a number, true or false, or one text a line."""
+    as_kind: Literal["text", "number", "flag", "list", "numbers"] = "text"
+    """What was typed: a text, a number, true or false, one text a line, or one number a line."""
 
 
 def change_text(text: str, changes: Sequence[Change]) -> str:
@@ -108,6 +110,9 @@ def _typed(change: Change) -> Any:
         return toml_edit.number_as_typed(typed)
     if change.as_kind == "flag":
         return typed.strip().lower() == "true"
+    if change.as_kind == "numbers":
+        lines = typed.replace(";", "\n").splitlines()
+        return [toml_edit.number_as_typed(line) for line in lines if line.strip()]
     if change.as_kind == "list":
         return [line.strip() for line in typed.splitlines() if line.strip()]
     return typed
@@ -199,6 +204,25 @@ def _rename(text: str, change: Change) -> str:
     if isinstance(old, str) and old and alone:
         for path in _mentions(data, change.path[:-1], old):
             text = toml_edit.set_value(text, path, new)
+    return text
+
+
+_KINDS: Mapping[str, type[BaseModel]] = {
+    str(get_args(m.model_fields["kind"].annotation)[0]): m
+    for m in (TunnelOven, ChamberOven, *get_args(get_args(SourcePlan)[0]))
+}
+
+
+def _become(text: str, change: Change) -> str:
+    kind = str(change.value if change.typed is None else change.typed)
+    item = _at(tomllib_data(text), change.path)
+    model = _KINDS.get(kind)
+    if not isinstance(item, dict) or model is None:
+        raise UsageError(f"nothing can become {kind!r}", where=_dotted(change.path))
+    text = toml_edit.set_value(text, (*change.path, "kind"), kind)
+    for key in item:
+        if key not in model.model_fields:
+            text = toml_edit.remove_value(text, (*change.path, key))
     return text
 
 
@@ -305,4 +329,5 @@ _DOING = {
     "up": _move,
     "down": _move,
     "rename": _rename,
+    "become": _become,
 }
