@@ -7,7 +7,7 @@ import shutil
 import subprocess
 import sys
 from collections.abc import Callable, Iterator
-from contextlib import contextmanager
+from contextlib import ExitStack, contextmanager
 from pathlib import Path
 
 import pytest
@@ -85,6 +85,13 @@ def own_book(demo_book: Path, tmp_path: Path) -> Path:
 def demo_server(demo_book: Path) -> Iterator[str]:
     with serving(demo_book) as address:
         yield address
+
+
+@pytest.fixture
+def served() -> Iterator[Callable[..., str]]:
+    """Serve a logbook until the test ends; further words go to the command."""
+    with ExitStack() as stack:
+        yield lambda book, *words: stack.enter_context(serving(book, *words))
 
 
 OpenPage = Callable[..., Page]
