@@ -25,6 +25,7 @@ ROOMS: tuple[str, ...] = (
     "api.audit",
     "api.signatures",
     "api.runs",
+    "places.bring_in",
     "places.logbook",
     "places.plans",
     "places.people",

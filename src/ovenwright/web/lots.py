@@ -146,11 +146,14 @@ class Doubtful(BaseModel):
 
 
 class ColumnFacts(BaseModel):
-    """One column of the table, or one channel of a long one; temperatures in °C."""
+    """One column of the table, or one channel of a long one; temperatures in °C.
+
+    ``use`` is ``open`` while something has to be decided before anything can be concluded.
+    """
 
     name: str
     heading: str
-    use: Literal["temperature", "time", "left out"]
+    use: Literal["temperature", "time", "left out", "open"]
     why: str = ""
     unit: str = ""
     unit_why: str = ""
@@ -473,7 +476,7 @@ def _top(rows: FirstRows) -> Top:
 def _columns(seen: Previewed) -> list[ColumnFacts]:
     if seen.brought is None:
         return [
-            ColumnFacts(name=n, heading=h or n, use="left out")
+            ColumnFacts(name=n, heading=h or n, use="open")
             for top in seen.rows[:1]
             for n, h in zip(top.columns, top.headings, strict=True)
         ]
