@@ -129,6 +129,17 @@ def test_a_drag_shows_what_was_dragged_over(browser: Browser, bake: Path) -> Non
     assert opened.said == []
 
 
+def test_the_line_below_a_chart_is_never_an_empty_strip(browser: Browser, bake: Path) -> None:
+    opened = Opened(browser, bake)
+    told = opened.page.locator("#history .readout").text_content() or ""
+    assert re.match(r"at [\d.]+ min: core left [\d.]+ · ", told)
+    plain = browser.new_context(java_script_enabled=False)
+    page = plain.new_page()
+    page.goto(bake.as_uri())
+    assert not page.locator("#history .readout").is_visible()
+    plain.close()
+
+
 def test_curves_stay_above_the_rows_of_flagged_stretches(browser: Browser, bake: Path) -> None:
     opened = Opened(browser, bake)
     for step in ("whole run", "closer", "closer"):

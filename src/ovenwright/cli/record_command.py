@@ -141,8 +141,16 @@ def _say_sealed(sealed: Sealed) -> None:
     from ovenwright.cli.show import say
 
     run = sealed.run
-    say(f"Sealed {run.id}: {run.samples:,} readings of {len(run.series)} channels, read back and")
-    say("found intact. Next:")
+    count = sum(int(run.series[name].time_ns.size) for name in run.sensors)
+    beside = (
+        f", with the reference-junction temperatures of {len(run.junctions)} beside them"
+        if run.junctions
+        else ""
+    )
+    say(
+        f"Sealed {run.id}: {count:,} readings of {len(run.sensors)} channels{beside}, read back "
+        "and found intact. Next:"
+    )
     say(f"  ovenwright judge {run.id}")
     say(f"  ovenwright show {run.id}")
 

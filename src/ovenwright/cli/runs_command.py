@@ -47,6 +47,7 @@ def run(args: argparse.Namespace, settings: Settings) -> int:
     """Show the list; an empty logbook says how to fill it."""
     from ovenwright.cli.show import emit_json, progress, say, show_table
     from ovenwright.compose import build
+    from ovenwright.domain.run import junctions_among
     from ovenwright.workflow.keeping import Wish, list_runs
     from ovenwright.workflow.recording_verbs import open_recordings
 
@@ -117,7 +118,7 @@ def run(args: argparse.Namespace, settings: Settings) -> int:
             [
                 f"{r.id}\n{r.title}" if r.title else r.id,
                 _started(r, settings.zone),
-                str(len(r.channels)),
+                str(len(r.channels) - len(junctions_among(r.channels))),
                 _length(r.duration_s),
                 r.verdict or "–",
             ]
@@ -146,6 +147,7 @@ def _open_facts(one: OpenRecording) -> dict[str, Any]:
 
 
 def _facts(entry: RunEntry) -> dict[str, Any]:
+    from ovenwright.domain.run import junctions_among
     from ovenwright.storage.run_facts import iso_from_ns
 
     return {
@@ -156,6 +158,7 @@ def _facts(entry: RunEntry) -> dict[str, Any]:
         "sealed": iso_from_ns(entry.sealed_ns),
         "duration_s": entry.duration_s,
         "channels": list(entry.channels),
+        "reference_junctions": list(junctions_among(entry.channels)),
         "samples": entry.samples,
         "oven": entry.oven,
         "product": entry.product,

@@ -3,10 +3,16 @@
 from __future__ import annotations
 
 import argparse
+from collections.abc import Sequence
 from math import isfinite
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from ovenwright.config import Settings
+
+if TYPE_CHECKING:
+    from ovenwright.reporting.words import Shown
+    from ovenwright.workflow.looking import ChannelFacts
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -16,6 +22,21 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     )
     parser.add_argument(
         "--plan", type=Path, metavar="FILE", help="plan to look through (default: the run's own)"
+    )
+
+
+def _junction_words(beside: Sequence[ChannelFacts], shown: Shown) -> str:
+    """Say once what the series are that are no sensors."""
+    from math import nan
+
+    low = min((c.min_c for c in beside if isfinite(c.min_c)), default=nan)
+    high = max((c.max_c for c in beside if isfinite(c.max_c)), default=nan)
+    who = ", ".join(c.junction_of for c in beside[:6])
+    more = f" and {len(beside) - 6} more" if len(beside) > 6 else ""
+    return (
+        f"Kept beside, no sensors: the reference-junction temperatures of {who}{more}, "
+        f"{shown.celsius(low).text} to {shown.celsius(high).text} {shown.temperature_unit}. The "
+        'instrument measured them at its terminals; exports name them "… reference junction".'
     )
 
 
@@ -50,9 +71,13 @@ def run(args: argparse.Namespace, settings: Settings) -> int:
                 *(shown.celsius(v).text for v in (c.first_c, c.last_c, c.min_c, c.max_c)),
             ]
             for c in facts.channels
+            if not c.junction_of
         ],
         right=(2, 3, 4, 5, 6, 7),
     )
+    beside = [c for c in facts.channels if c.junction_of]
+    if beside:
+        say(_junction_words(beside, shown))
     show_spans(facts.spans)
     if facts.crossings:
         show_table(

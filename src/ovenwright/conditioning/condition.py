@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import replace
 
 import numpy as np
@@ -28,6 +29,11 @@ from ovenwright.errors import TooLittleData
 from ovenwright.physics import water
 
 _BITS = {c.name: c for c in HEALTH_TABLE}
+
+
+def _junctions_of(names: Sequence[str]) -> str:
+    more = f" and {len(names) - 6} more" if len(names) > 6 else ""
+    return f"reference-junction temperatures of {', '.join(names[:6])}{more}"
 
 
 class _Notes:
@@ -72,9 +78,12 @@ def condition(run: Run, plan: Plan) -> Profile:
             remedy="give each channel of the plan its column, one of: "
             + ", ".join(list(run.series)[:12]),
         )
-    unused = [name for name in run.series if name not in columns.values()]
+    beside = run.junctions
+    unused = [n for n in run.series if n not in columns.values() and n not in beside]
     if unused:
         note(f"not in the plan and left out: {', '.join(unused)}")
+    if beside:
+        note(f"{_junctions_of(tuple(beside.values()))}, kept beside the readings: no sensors")
 
     subjects: dict[str, Subject] = {}
     steps = []

@@ -55,3 +55,4 @@ class Comparison:
     only_other: tuple[str, ...]
     process_s: tuple[float, float]
     notes: tuple[str, ...]
+    same_run: bool = False  # one run held against itself: the same sealed readings

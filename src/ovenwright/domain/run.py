@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 from enum import IntFlag, StrEnum
 
@@ -12,6 +12,15 @@ from ovenwright.domain.arrays import FloatArray, IntArray, QualityArray
 from ovenwright.errors import OutOfRange
 
 NS = 1_000_000_000
+JUNCTION = "{} reference junction"
+"""Name of the series that keeps a channel's reference-junction temperatures beside its own."""
+
+
+def junctions_among(names: Iterable[str]) -> Mapping[str, str]:
+    """Return which names are no sensors but the reference junction of another one: name to that one."""
+    known = tuple(names)
+    beside = {JUNCTION.format(name): name for name in known}
+    return {name: beside[name] for name in known if name in beside}
 
 
 class Quality(IntFlag):
@@ -148,6 +157,17 @@ class Run:
     def samples(self) -> int:
         """Readings over all channels, missing ones included."""
         return sum(int(s.time_ns.size) for s in self.series.values())
+
+    @property
+    def junctions(self) -> Mapping[str, str]:
+        """Series that keep the reference junction of another: name to the other's name."""
+        return junctions_among(self.series)
+
+    @property
+    def sensors(self) -> tuple[str, ...]:
+        """Names of the series that are sensors, in the order of the source."""
+        beside = self.junctions
+        return tuple(name for name in self.series if name not in beside)
 
     def elapsed_s(self, time_ns: int) -> float:
         """Return seconds since the first reading."""

@@ -12,7 +12,7 @@ import numpy.typing as npt
 from ovenwright.domain.arrays import FloatArray, IntArray, QualityArray
 from ovenwright.domain.live import Reading
 from ovenwright.domain.plan import Channel, Plan
-from ovenwright.domain.run import NS, Instrument, Mark, MarkKind, Quality, Run, Series
+from ovenwright.domain.run import JUNCTION, NS, Instrument, Mark, MarkKind, Quality, Run, Series
 from ovenwright.errors import PlanFaults, TooLittleData
 from ovenwright.physics.units import to_celsius
 from ovenwright.recording.bursts import spread_bursts
@@ -28,8 +28,6 @@ _RESTAMPED = np.uint8(Quality.RESTAMPED)
 _REORDERED, _REPEATED = np.uint8(Quality.REORDERED), np.uint8(Quality.REPEATED)
 _CHUNK = 50_000
 _PLACED_NS = NS  # of one delivery no more than so much can come of setting readings a bit apart
-REFERENCE = "{} reference junction"
-"""Name of the channel that keeps a channel's reference-junction temperatures beside its own."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -68,7 +66,7 @@ def run_from(recovered: Recovered, *, interrupted: bool = False) -> Run:
         series[name] = _series(ordered, plan.channel(name) if plan else None)
         reference = _reference(ordered)
         if reference is not None:
-            references[REFERENCE.format(name)] = reference
+            references[JUNCTION.format(name)] = reference
     if not series:
         raise TooLittleData("no reading came", where=head.id, remedy="check the instrument's link")
     if together:

@@ -30,7 +30,12 @@ def tell_comparison(comparison: Comparison, shown: Shown) -> Document:
     """Return a comparison as a document."""
     apart = [m for m in comparison.measures if _apart(m)]
     drifted = [c for c in comparison.channels if c.outside_share > 0.1]
-    if apart or drifted:
+    if comparison.same_run:
+        tone, title = Tone.OPEN, "= the same run"
+        a, b = comparison.reference_id, comparison.other_id
+        both = f"Both are {a}" if a == b else f"{a} and {b} hold the same sealed readings"
+        text = f"{both}: nothing can differ. Name another run to hold against it."
+    elif apart or drifted:
         parts = []
         if apart:
             parts.append(f"{_of(apart, comparison.measures, 'measures')} beyond doubt")
@@ -51,10 +56,10 @@ def tell_comparison(comparison: Comparison, shown: Shown) -> Document:
         Points("Notes", comparison.notes),
     ]
     pictures = tuple(pair_chart(c, shown) for c in comparison.channels)
-    a, b = comparison.process_s
+    first_s, second_s = comparison.process_s
     return Document(
         title=f"{comparison.other_id} against {comparison.reference_id}",
-        subtitle=f"aligned at load-in; in the oven {clock(a)} and {clock(b)}",
+        subtitle=f"aligned at load-in; in the oven {clock(first_s)} and {clock(second_s)}",
         run_id=comparison.other_id,
         digest="",
         unit=shown.temperature_unit,
@@ -217,6 +222,7 @@ def comparison_answer(comparison: Comparison) -> dict[str, object]:
     return {
         "reference": comparison.reference_id,
         "other": comparison.other_id,
+        "same_run": comparison.same_run,
         "channels": [
             {
                 "channel": c.channel,

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 from ovenwright.analysis.analyse import analyse
@@ -90,9 +90,11 @@ def compare_runs(
     """Hold one run against another under one plan: the one given, else the reference run's own."""
     reference, other = logbook.open(reference_ref), logbook.open(other_ref)
     plan, _ = plan_for(reference, plan_file, library)
-    return compare(
+    same_run = reference.digest == other.digest != "" or reference.id == other.id
+    comparison = compare(
         results_of(reference, plan, library),
         results_of(other, plan, library),
         plan,
-        same_sensors=same_sensors,
+        same_sensors=same_sensors or same_run,
     )
+    return replace(comparison, same_run=same_run, notes=() if same_run else comparison.notes)

@@ -30,6 +30,7 @@ class ChannelFacts:
     last_c: float
     min_c: float
     max_c: float
+    junction_of: str = ""  # the channel whose reference junction this is: then it is no sensor
 
 
 @dataclass(frozen=True, slots=True)
@@ -63,6 +64,7 @@ class Looked:
                     "last_c": c.last_c,
                     "min_c": c.min_c,
                     "max_c": c.max_c,
+                    "reference_junction_of": c.junction_of or None,
                 }
                 for c in self.channels
             ],
@@ -104,6 +106,7 @@ def look_at(
                 np.nan if nothing else float(there[-1]),
                 np.nan if nothing else float(there.min()),
                 np.nan if nothing else float(there.max()),
+                run.junctions.get(name, ""),
             )
         )
     return Looked(run, tuple(channels), spans, crossings)

@@ -118,10 +118,11 @@ for (const figure of document.querySelectorAll("figure[data-zoom]")) {
       const p = line.points;
       let lo = 0, hi = p.length - 1;
       while (hi - lo > 1) { const mid = (lo + hi) >> 1; if (p[mid][0] <= px) lo = mid; else hi = mid; }
-      if (!p.length || px < p[0][0] || px > p[hi][0]) return `${line.name} –`;
+      if (!p.length || px < p[0][0] - 0.1 || px > p[hi][0] + 0.1) return `${line.name} –`;
       const share = p[hi][0] > p[lo][0] ? (px - p[lo][0]) / (p[hi][0] - p[lo][0]) : 0;
       return `${line.name} ${number(toY(p[lo][1] + share * (p[hi][1] - p[lo][1])), 1)}`;
     });
     readout.textContent = `at ${number(toX(px), 2)} min: ${parts.join(" · ")}`;
   }
+  read(left + width); // the line below the chart is never empty: it begins with the end of the run
 }
