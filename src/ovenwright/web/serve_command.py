@@ -59,6 +59,7 @@ def listen(host: str, port: int) -> socket.socket:
     found.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
     try:
         found.bind((host, port))
+        found.listen(128)  # whoever comes while the pages still load waits instead of failing
     except OSError as cause:
         found.close()
         raise UsageError(
