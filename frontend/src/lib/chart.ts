@@ -209,6 +209,13 @@ export class Chart {
     this.draw();
   }
 
+  /** Count elapsed time from another moment. */
+  setZero(zero_s: number, words: string): void {
+    this.o.zero_s = zero_s;
+    this.o.zeroWords = words;
+    this.draw();
+  }
+
   /** Show a stretch of time; finer curves are asked for. */
   show(from: number, to: number): void {
     const [a, b] = this.full;
@@ -391,9 +398,10 @@ export class Chart {
           label: this.o.bare ? "" : this.o.yLabel, labelFont: `13px ${token("--font")}`,
           labelSize: this.o.bare ? 0 : 22, space: 42,
           values: (_u, splits) => {
-            const step = splits.length > 1 ? Math.abs(splits[1]! - splits[0]!) : 1;
-            const decimals = Math.max(0, -Math.floor(Math.log10(step) + 1e-9));
-            return splits.map((v) => this.number(v, decimals));
+            const known = splits.filter((v: number | null) => v !== null);
+            const step = known.length > 1 ? Math.abs(known[1]! - known[0]!) : 1;
+            const decimals = step > 0 ? Math.min(Math.max(0, -Math.floor(Math.log10(step) + 1e-9)), 6) : 0;
+            return splits.map((v: number | null) => (v === null ? "" : this.number(v, decimals)));
           },
           filter: (u, splits) => {
             const floor = u.over.clientHeight - this.footRows().length * FOOT - 6;

@@ -40,8 +40,20 @@ class Bundle:
         """Return the addresses of the style sheets: the site's own, then those of one place."""
         sheets = [self._entry("src/styles/site.css")["file"]]
         if name:
-            sheets += self._entry(f"src/places/{name}.ts").get("css", [])
-        return tuple(f"/static/{s}" for s in sheets)
+            sheets += self._sheets_of(f"src/places/{name}.ts", set())
+        return tuple(f"/static/{s}" for s in dict.fromkeys(sheets))
+
+    def _sheets_of(self, source: str, seen: set[str]) -> list[str]:
+        """Return the sheets of an entry and of the pieces it shares with others, theirs first."""
+        seen.add(source)
+        found = self._entry(source)
+        shared = [
+            s
+            for piece in found.get("imports", [])
+            if piece not in seen
+            for s in self._sheets_of(piece, seen)
+        ]
+        return [*shared, *found.get("css", [])]
 
     def _entry(self, source: str) -> dict[str, Any]:
         try:

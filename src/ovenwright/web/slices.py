@@ -10,7 +10,8 @@ All of it is little-endian::
 The head names ``run``, ``digest``, ``start`` (ISO, UTC), ``start_ms`` (since 1970, as a number),
 ``absolute``, ``time_zone``, ``duration_s``, ``from_s``, ``to_s`` and ``channels``: for each its
 ``name``, ``readings`` in the stretch, ``thinned``, ``gap_s``, the number of ``points``, and where
-in the body (bytes) its times and values begin: ``time_at``, ``value_at``. Channels read at the
+in the body (bytes) its times and values begin: ``time_at``, ``value_at`` (and ``half_at``, where
+there is a band about it, whose half-width is as long and as float32). Channels read at the
 same moments share their times. Times are seconds since the run's first reading, values °C; a NaN
 breaks the line.
 """
@@ -19,6 +20,8 @@ from __future__ import annotations
 
 import json
 import struct
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
@@ -58,39 +61,65 @@ def channel_facts(one: ChannelSlice) -> dict[str, Any]:
     }
 
 
+@dataclass(frozen=True, slots=True)
+class Packed:
+    """One curve to be packed: what is told of it, and its numbers, (n,) each."""
+
+    facts: Mapping[str, Any]
+    time_s: FloatArray
+    value: FloatArray
+    half: FloatArray | None = None
+
+
 def encode(found: RunSlice) -> bytes:
     """Return a slice in binary."""
+    curves = [Packed(channel_facts(one), one.time_s, one.value_c) for one in found.channels]
+    return pack(slice_facts(found), curves)
+
+
+def pack(head: Mapping[str, Any], curves: Sequence[Packed]) -> bytes:
+    """Return curves in binary; ``head`` is what is told beside them."""
     times: list[FloatArray] = []
     places: list[int] = []
+    begun: list[int] = []
     at = 0
-    begun: dict[int, int] = {}
-    for one in found.channels:
+    for one in curves:
+        # channels read together stand side by side, so looking back at two is enough
         known = next(
-            (t for t in times[-2:] if t is one.time_s or np.array_equal(t, one.time_s)), None
+            (
+                i
+                for i in range(max(len(times) - 2, 0), len(times))
+                if times[i] is one.time_s or np.array_equal(times[i], one.time_s)
+            ),
+            None,
         )
         if known is None:
-            known = one.time_s
-            begun[id(known)] = at
-            times.append(known)
-            at += 8 * known.size
-        places.append(begun[id(known)])
+            known = len(times)
+            times.append(one.time_s)
+            begun.append(at)
+            at += 8 * one.time_s.size
+        places.append(begun[known])
     rows = []
-    for one, place in zip(found.channels, places, strict=True):
-        rows.append(
-            channel_facts(one) | {"points": int(one.time_s.size), "time_at": place, "value_at": at}
-        )
-        at += 4 * one.value_c.size
-    head = json.dumps(
-        slice_facts(found) | {"channels": rows}, ensure_ascii=False, separators=(",", ":")
-    ).encode("utf-8")
-    head += b" " * (-(8 + len(head)) % 8)
+    numbers: list[FloatArray] = []
+    for one, place in zip(curves, places, strict=True):
+        row = dict(one.facts) | {"points": int(one.time_s.size), "time_at": place, "value_at": at}
+        numbers.append(one.value)
+        at += 4 * one.value.size
+        if one.half is not None:
+            row["half_at"] = at
+            numbers.append(one.half)
+            at += 4 * one.half.size
+        rows.append(row)
+    told = json.dumps(dict(head) | {"channels": rows}, ensure_ascii=False, separators=(",", ":"))
+    text = told.encode("utf-8")
+    text += b" " * (-(8 + len(text)) % 8)
     return b"".join(
         [
             MAGIC,
-            struct.pack("<I", len(head)),
-            head,
+            struct.pack("<I", len(text)),
+            text,
             *(t.astype("<f8", copy=False).tobytes() for t in times),
-            *(one.value_c.astype("<f4").tobytes() for one in found.channels),
+            *(n.astype("<f4").tobytes() for n in numbers),
         ]
     )
 

@@ -8,9 +8,10 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from ovenwright.domain.arrays import BoolArray, FloatArray
-from ovenwright.domain.run import Quality, Run, Series
+from ovenwright.domain.run import NS, Quality, Run, Series
 from ovenwright.errors import OutOfRange, TooLittleData, UnknownName, UsageError
 from ovenwright.physics import thermocouple
+from ovenwright.reporting.restated_facts import BeforeAfter
 from ovenwright.storage.logbook import Logbook
 
 ASSUMED_REFERENCE_C = 25.0
@@ -88,6 +89,30 @@ def restate_run(
     StorageTrouble : if the disk refuses
     """
     parent = logbook.open(run_ref)
+    prepared, told = prepare_restated(
+        parent,
+        channels=channels,
+        recorded_as=recorded_as,
+        actual=actual,
+        reference=reference,
+        reference_standard_k=reference_standard_k,
+    )
+    return Restated(logbook.seal(prepared), parent, told)
+
+
+def prepare_restated(
+    parent: Run,
+    *,
+    channels: Sequence[str],
+    recorded_as: str,
+    actual: str,
+    reference: float | str | None = None,
+    reference_standard_k: float | None = None,
+) -> tuple[Run, tuple[RestatedChannel, ...]]:
+    """Return the run as it would be sealed, and what changes, without keeping anything.
+
+    Parameters and errors as :func:`restate_run`.
+    """
     if recorded_as == actual:
         raise UsageError(
             f"recorded as {recorded_as} and really {actual} is no change",
@@ -112,17 +137,15 @@ def restate_run(
         told.append(facts)
     if not told:
         raise UsageError("no channel was named", remedy="name one with --channel")
-    run = logbook.seal(
-        replace(
-            parent,
-            id="",
-            series=series,
-            parent_digest=parent.digest,
-            digest="",
-            notes=(*parent.notes, *(_note(f, parent.id) for f in told)),
-        )
+    prepared = replace(
+        parent,
+        id="",
+        series=series,
+        parent_digest=parent.digest,
+        digest="",
+        notes=(*parent.notes, *(_note(f, parent.id) for f in told)),
     )
-    return Restated(run, parent, tuple(told))
+    return prepared, tuple(told)
 
 
 def _reference(
@@ -235,3 +258,47 @@ def _note(facts: RestatedChannel, parent_id: str) -> str:
         f"({facts.reference_words}, standard uncertainty {facts.reference_standard_k:.2g} K, which "
         f"leaves up to {facts.standard_k:.2g} K){lost}"
     )
+
+
+def before_after(
+    parent: Run, after: Run, facts: Sequence[RestatedChannel] = ()
+) -> tuple[BeforeAfter, ...]:
+    """Return each restated channel of a run beside what its parent recorded.
+
+    Parameters
+    ----------
+    parent, after : the run as recorded, and the one that restates it, sealed or only prepared
+    facts : what was told when it was restated, for the reference junction
+    """
+    known = {f.channel: f for f in facts}
+    found = []
+    for name, one in after.series.items():
+        before = parent.series.get(name)
+        if not one.restated_from or before is None or before.restated_from:
+            continue
+        if before.time_ns.shape != one.time_ns.shape:
+            continue
+        fact = known.get(name)
+        found.append(
+            BeforeAfter(
+                name,
+                one.restated_from,
+                fact.actual if fact else _actual_in(after.notes, name),
+                (one.time_ns - parent.start_ns) / NS,
+                before.value_c,
+                one.value_c,
+                fact.standard_k if fact else float("nan"),
+                fact.reference_words if fact else "",
+                fact.reference_c if fact else float("nan"),
+                int((np.isfinite(before.value_c) & np.isnan(one.value_c)).sum()),
+            )
+        )
+    return tuple(found)
+
+
+def _actual_in(notes: Sequence[str], channel: str) -> str:
+    """Return the type a channel was restated to, as the run's own note says it."""
+    for text in reversed(notes):
+        if text.startswith(f"{channel}: recorded as type ") and " restated as type " in text:
+            return text.split(" restated as type ", 1)[1].split(" ", 1)[0]
+    return "?"

@@ -110,7 +110,7 @@ def series(
     found = slice_run(
         book,
         ref,
-        opened,
+        opened.runs,
         channels=wanted,
         from_s=from_s,
         to_s=to_s,

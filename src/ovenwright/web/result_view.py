@@ -1,0 +1,306 @@
+"""What the page of a result shows, put together: verdict, reasons, pictures, records."""
+
+from __future__ import annotations
+
+import math
+from typing import Any
+
+import numpy as np
+from markupsafe import Markup
+from starlette.requests import Request
+
+from ovenwright.domain.run import NS
+from ovenwright.domain.verdict import Outcome, RequirementVerdict
+from ovenwright.errors import OvenwrightError
+from ovenwright.reporting.document import Line, Points, Table, TimeChart
+from ovenwright.reporting.facts import SIGN
+from ovenwright.reporting.ink import PAGE
+from ovenwright.reporting.margins import margin_strips, margins
+from ovenwright.reporting.recalled import Recalled, recall
+from ovenwright.reporting.svg_evenness import EvennessMap, draw_evenness, evenness_map
+from ovenwright.reporting.words import Shown, clock, counted
+from ovenwright.storage.run_facts import SealedFacts, ns_from_iso
+from ovenwright.web.api.signatures import signed_here
+from ovenwright.web.blocks import BlockShown, SectionShown, block_facts, section_facts
+from ovenwright.web.finding import Sought
+from ovenwright.web.moments import Moment, moment
+from ovenwright.web.opened import Opened
+from ovenwright.web.plan_choice import plan_choices
+from ovenwright.web.site import Site
+from ovenwright.workflow.keeping import list_runs
+from ovenwright.workflow.results import Result, shown_of
+from ovenwright.workflow.slicing import slice_run
+
+TONES = {Outcome.PASS: "good", Outcome.FAIL: "poor", Outcome.UNDECIDED: "open"}
+_FIRST_POINTS = 900
+
+
+def shown_for_run(site: Site, facts: SealedFacts, result: Result | None = None) -> Shown:
+    """Return the unit and zone a run is shown in."""
+    settings = site.tools.settings
+    plan = result.plan if result else None
+    return shown_of(plan, facts, show_unit=settings.show_unit, zone=settings.zone)
+
+
+def result_facts(
+    request: Request, sought: Sought, *, site: Site, opened: Opened, at_min: float | None
+) -> dict[str, Any]:
+    """Return everything the page of a result shows."""
+    facts, result = sought.facts, sought.result
+    shown = shown_for_run(site, facts, result)
+    verdict = _verdict(sought, shown)
+    charts = _history(sought, site, opened, shown)
+    return {
+        "script": "result",
+        "facts": facts,
+        "title": result.document.title if result else facts.title or facts.id,
+        "subtitle": result.document.subtitle if result else _subtitle(facts, shown),
+        "pairs": result.document.facts if result else _pairs(facts, shown),
+        "sought": sought,
+        "verdict": verdict,
+        "differs": _differs(sought),
+        "history": charts,
+        "oven_plan": _oven_plan(result),
+        "sections": _sections(result),
+        "evenness": _evenness(sought, site, opened, shown, at_min),
+        "marks": _marks(facts, shown),
+        "judgements": [
+            {"kept": j, "when": _when(j.judged, shown)} for j in reversed(sought.judgements)
+        ],
+        "plan_toml": sought.plan_toml,
+        "choices": plan_choices(site, facts),
+        "relatives": _relatives(site, facts),
+        "proved": _proved(opened, facts, shown),
+        "signed": _signed(request, facts, shown),
+        "settings_unit": "F" if shown.fahrenheit else "C",
+        "zone": shown.time_zone,
+        "start_ms": facts.start_ns / 1e6,
+    }
+
+
+# the verdict --------------------------------------------------------------------------------
+
+
+def _verdict(sought: Sought, shown: Shown) -> dict[str, Any] | None:
+    """Return the verdict's words: as found now, else as kept, else none."""
+    found: tuple[RequirementVerdict, ...]
+    if sought.result is not None:
+        result = sought.result
+        outcome, found = result.outcome, result.requirements
+        table: Table = next(
+            b
+            for b in result.document.first_page
+            if isinstance(b, Table) and b.id == "asked-and-found"
+        )
+        text = result.document.headline
+        looks = tuple(
+            i for b in result.document.first_page if isinstance(b, Points) for i in b.items
+        )
+        cautions = tuple(str(c) for c in result.answer.get("cautions", ()))
+    elif sought.shown is not None:
+        try:
+            kept: Recalled = recall(sought.shown.answer)
+        except OvenwrightError:
+            return None
+        outcome, found = kept.outcome, kept.requirements
+        table, text = kept.asked_and_found(shown), kept.headline(shown)
+        looks, cautions = kept.next_looks, kept.cautions
+    else:
+        return None
+    rows = margins(found, shown)
+    return {
+        "outcome": outcome.value,
+        "tone": TONES[outcome],
+        "sign": SIGN[outcome],
+        "text": text,
+        "looks": looks,
+        "cautions": _cautions(cautions, found),
+        "asked": block_facts(table),
+        "margins": Markup(margin_strips(rows, PAGE)) if rows else "",  # noqa: S704  # our drawing
+        "rows": rows,
+    }
+
+
+def _cautions(own: tuple[str, ...], found: tuple[RequirementVerdict, ...]) -> tuple[str, ...]:
+    """Return what must be read before acting, and what the verdict rests on, each once."""
+    told = dict.fromkeys((*own, *(c for r in found for c in r.cautions)))
+    for basis in dict.fromkeys(s for r in found for s in r.rests_on):
+        name = basis.split(":", 1)[0].strip().lower()
+        if not any(name in text.lower() for text in told):
+            told[f"Rests on {basis}."] = None
+    return tuple(told)
+
+
+def _differs(sought: Sought) -> str:
+    """Return what to say where this software finds another verdict than the one kept."""
+    if sought.result is None or sought.shown is None:
+        return ""
+    now, then = sought.result.outcome.value, sought.shown.outcome
+    if now == then:
+        return ""
+    return (
+        f"This judgement was kept as “{then}” by {sought.shown.software}; this software finds "
+        f"“{now}” under the same plan. The record stays as it is; judge again to keep the new one."
+    )
+
+
+# pictures -----------------------------------------------------------------------------------
+
+
+def _history(sought: Sought, site: Site, opened: Opened, shown: Shown) -> BlockShown | None:
+    """Return the picture of all channels: the report's own, else one of the bare readings."""
+    if sought.result is not None:
+        return block_facts(sought.result.chart("history"))
+    try:
+        found = slice_run(
+            site.tools.logbook,
+            sought.facts.id,
+            opened.runs,
+            points=max(200, min(_FIRST_POINTS, 24_000 // max(len(sought.facts.channels), 1))),
+        )
+    except OvenwrightError:
+        return None
+    scale, offset = (1.8, 32.0) if shown.fahrenheit else (1.0, 0.0)
+    lines = tuple(
+        Line(c.name, "", i, c.time_s / 60.0, c.value_c * scale + offset)
+        for i, c in enumerate(found.channels)
+    )
+    chart = TimeChart(
+        id="history",
+        title="All channels over time",
+        alt=f"Readings of {len(lines)} channels over {clock(sought.facts.duration_s)}.",
+        x_label="minutes since the first reading",
+        y_label=f"temperature, {shown.temperature_unit}",
+        lines=lines,
+        note="Readings as they were recorded; limits and crossings follow with the verdict.",
+    )
+    return block_facts(chart)
+
+
+def _oven_plan(result: Result | None) -> BlockShown | None:
+    if result is None:
+        return None
+    block = next((b for b in result.document.first_page if type(b).__name__ == "OvenPlan"), None)
+    return block_facts(block) if block is not None else None
+
+
+def _sections(result: Result | None) -> list[SectionShown]:
+    return [section_facts(s) for s in result.document.sections] if result else []
+
+
+def _evenness(
+    sought: Sought, site: Site, opened: Opened, shown: Shown, at_min: float | None
+) -> dict[str, Any] | None:
+    """Return the map of temperatures by place at one moment, with its scale."""
+    result = sought.result
+    if result is None:
+        return None
+    found: EvennessMap | None = evenness_map(result.plan)
+    if found is None:
+        return None
+    known = {c.name for c in sought.facts.channels}
+    names = [n for n in found.channels if n in known]
+    if len(names) < 2:
+        return None
+    facts, parts, _ = opened.runs.parts(site.tools.logbook.path_of(sought.facts.id), names)
+    zero = result.zero_s
+    load_out = float(result.answer["load_out"]["at_s"])
+    at_s = (load_out + zero) / 2 if at_min is None else at_min * 60.0 + zero
+    at_s = min(max(at_s, 0.0), facts.duration_s)
+    values: dict[str, float] = {}
+    low, high = math.inf, -math.inf
+    for name, one in parts.items():
+        there = np.isfinite(one.value_c)
+        if not there.any():
+            continue
+        low = min(low, float(np.nanmin(one.value_c)))
+        high = max(high, float(np.nanmax(one.value_c)))
+        i = int(np.searchsorted(one.time_ns, facts.start_ns + round(at_s * NS)))
+        values[name] = float(one.value_c[min(i, one.value_c.size - 1)])
+    if not values:
+        return None
+    drawn = draw_evenness(found, values, (low, high), shown, PAGE)
+    return {
+        "picture": Markup(drawn),  # noqa: S704  # our own drawing, its words escaped there
+        "note": found.note,
+        "channels": names,
+        "from_min": round(-zero / 60.0, 3),
+        "to_min": round((facts.duration_s - zero) / 60.0, 3),
+        "at_min": round((at_s - zero) / 60.0, 2),
+        "at_words": clock(at_s - zero),
+        "low_c": low,
+        "high_c": high,
+        "zero_s": zero,
+    }
+
+
+# records ------------------------------------------------------------------------------------
+
+
+def _subtitle(facts: SealedFacts, shown: Shown) -> str:
+    if not facts.absolute:
+        return "date not recorded"
+    return shown.moment(facts.start_ns, absolute=True)
+
+
+def _pairs(facts: SealedFacts, shown: Shown) -> tuple[tuple[str, str], ...]:
+    return (
+        ("run", facts.id),
+        ("started", _subtitle(facts, shown)),
+        ("recorded for", clock(facts.duration_s)),
+        ("channels", str(len(facts.channels))),
+        ("readings", counted(facts.samples)),
+    )
+
+
+def _when(iso: str, shown: Shown) -> Moment:
+    try:
+        return moment(ns_from_iso(iso), shown.time_zone)
+    except ValueError:
+        return Moment(iso, iso)
+
+
+def _marks(facts: SealedFacts, shown: Shown) -> list[dict[str, str]]:
+    rows = []
+    for m in sorted(facts.marks, key=lambda m: m.time_ns):
+        elapsed = (m.time_ns - facts.start_ns) / NS
+        until = "" if m.until_ns is None else clock((m.until_ns - facts.start_ns) / NS)
+        rows.append(
+            {
+                "at": clock(elapsed),
+                "until": until,
+                "when": shown.moment(m.time_ns, absolute=True) if facts.absolute else "",
+                "kind": m.kind.value.replace("-", " "),
+                "text": m.text,
+                "channel": m.channel or "",
+                "by": m.by,
+            }
+        )
+    return rows
+
+
+def _relatives(site: Site, facts: SealedFacts) -> dict[str, Any]:
+    """Return the run this one restates, and those that restate it."""
+    try:
+        runs = list_runs(site.tools.logbook, site.tools.catalogue).runs
+    except OvenwrightError:
+        return {"parent": None, "children": []}
+    parent = next(
+        (r for r in runs if facts.parent_digest and r.digest == facts.parent_digest), None
+    )
+    children = [r for r in runs if facts.digest and r.parent_digest == facts.digest]
+    return {"parent": parent, "children": children}
+
+
+def _proved(opened: Opened, facts: SealedFacts, shown: Shown) -> Moment | None:
+    at = opened.results.proved_ns(facts.digest)
+    return moment(at, shown.time_zone) if at else None
+
+
+def _signed(request: Request, facts: SealedFacts, shown: Shown) -> list[tuple[Any, Moment]]:
+    """Return the signatures under this run; a record of people that can't be read hides nothing."""
+    try:
+        signed = signed_here(request, facts.id)
+    except OvenwrightError:
+        return []
+    return [(s, moment(s.signature.at_ns, shown.time_zone)) for s in signed]
