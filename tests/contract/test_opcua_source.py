@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import asyncio
 import json
 import math
 import os
@@ -20,6 +21,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from asyncua.client.client import Client
 
 from ovenwright.cli.main import main
 from ovenwright.domain.live import Batch, Notice, NoticeKind, Reading
@@ -365,6 +367,12 @@ def ovenwright(
     return called
 
 
+def shown_certificate(url: str) -> bytes:
+    """Return the certificate a server shows, as its keeper would hand it over."""
+    offers = asyncio.run(Client(url).connect_and_get_server_endpoints())
+    return next(bytes(o.ServerCertificate) for o in offers if o.ServerCertificate)
+
+
 @pytest.mark.parametrize("policy", ["Basic256Sha256", *AES])
 def test_find_behind_certificate_and_password_writes_a_plan_that_records(
     closed_server: Server, certificates: Path, policy: str, tmp_path: Path,
@@ -373,11 +381,12 @@ def test_find_behind_certificate_and_password_writes_a_plan_that_records(
     (tmp_path / "oven3").mkdir()
     for name in ("known.der", "known-key.pem"):
         shutil.copy(certificates / name, tmp_path / "oven3" / name)
+    (tmp_path / "oven3" / "server.der").write_bytes(shown_certificate(closed_server.url))
     plan_file = tmp_path / "oven3" / "plan.toml"
     words = [
         "find", closed_server.url, "--seconds", "1.5", "--policy", policy,
         "--certificate-file", "oven3/known.der", "--key-file", "oven3/known-key.pem",
-        "--user", "baker", "--password-env", "OVEN_WORD",
+        "--server-certificate-file", "oven3/server.der", "--user", "baker", "--password-env", "OVEN_WORD",
     ]  # fmt: skip
     found = ovenwright(*words, "--write", "oven3/plan.toml")
     oven = next(m for m in found["modules"] if m["module"] == "Oven 3")
@@ -387,6 +396,7 @@ def test_find_behind_certificate_and_password_writes_a_plan_that_records(
     assert isinstance(table, OpcUaSource)
     assert (table.security, table.policy) == ("sign-and-encrypt", policy)
     assert (table.certificate_file, table.key_file) == ("known.der", "known-key.pem")
+    assert table.server_certificate_file == "server.der"
     assert (table.user, table.password_env) == ("baker", "OVEN_WORD")
     with Taken(table, folder=plan_file.parent) as taken:
         taken.wait(lambda: all(taken.of(n.channel) for n in table.nodes))
