@@ -16,7 +16,8 @@ export interface LiveOptions {
 }
 
 const LEAST_MS = 250;
-const MOST_MS = 500;
+const MOST_MS = 1000;
+const MANY = 16;
 
 function token(name: string): string {
   return getComputedStyle(document.documentElement).getPropertyValue(name).trim() || "#888";
@@ -31,6 +32,7 @@ export class LiveChart {
   private marks: Mark[] = [];
   private alone: number | null = null;
   private colours: string[] = [];
+  private readonly wide: number;
 
   constructor(
     private readonly place: HTMLElement,
@@ -38,6 +40,7 @@ export class LiveChart {
     private readonly whole: Bins,
     private readonly lately: Stretch,
   ) {
+    this.wide = o.names.length > MANY ? 1 : 1.8; // thin lines cost a fraction to draw
     this.readColours();
     this.u = new uPlot(this.options(), [[0, 1], ...o.names.map(() => [null, null])] as uPlot.AlignedData, place);
     new ResizeObserver(() => {
@@ -63,7 +66,7 @@ export class LiveChart {
         const faint = channel !== null && channel !== i;
         const series = this.u.series[i + 1]!;
         series.alpha = faint ? 0.18 : 1;
-        series.width = channel === i ? 3 : 1.6;
+        series.width = channel === i ? 3 : this.wide;
       });
     });
     this.u.redraw(false, true);
@@ -85,7 +88,7 @@ export class LiveChart {
   private every(): number {
     const [from, to] = this.view();
     const px = Math.max(this.u.over.clientWidth, 300);
-    return Math.min(Math.max(((to - from) / px) * 500, LEAST_MS), MOST_MS);
+    return Math.min(Math.max(((to - from) / px) * 1500, LEAST_MS), MOST_MS); // a pixel and a half
   }
 
   private view(): [number, number] {
@@ -157,7 +160,7 @@ export class LiveChart {
         {},
         ...this.o.names.map((name, i) => ({
           label: name,
-          width: 1.6,
+          width: this.wide,
           stroke: () => this.colours[i]!,
           dash: this.o.dashed ? dashOf(i) : [],
           points: { show: false },

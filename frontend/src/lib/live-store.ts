@@ -7,7 +7,7 @@ export type Y = number | null | undefined;
 
 const MOST_LATELY = 2400;
 const ROOM = 600;
-const MOST_BINS = 1024;
+const MOST_BINS = 512;
 const PATIENCE = 4;
 const LEAST_PATIENCE_S = 3;
 
@@ -117,6 +117,7 @@ export class Bins {
     this.start = whole.bins ? whole.start : NaN;
     this.width = whole.width;
     this.used = whole.bins;
+    if (whole.bins > MOST_BINS) throw new Error("more bins than there is room for");
     for (let c = 0; c < this.channels; c++) {
       const from = c * whole.bins, to = from + whole.bins;
       this.low.set(whole.low.subarray(from, to), c * MOST_BINS);

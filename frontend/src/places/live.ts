@@ -22,6 +22,8 @@ interface Facts {
   wall: boolean;
 }
 
+const BETWEEN_PAINTS_MS = 180;
+
 interface Tile {
   root: HTMLElement;
   value: Text;
@@ -63,9 +65,11 @@ function start(root: HTMLElement): void {
   stopByTap(facts.id);
 
   const fresh = new Map<number, number>();
-  let frame = 0;
+  let painting = 0;
+  let painted = 0;
   const paint = () => {
-    frame = 0;
+    painted = performance.now();
+    painting = 0;
     for (const [c, v] of fresh) {
       const tile = tiles[c];
       if (!tile) continue;
@@ -73,7 +77,6 @@ function start(root: HTMLElement): void {
       if (tile.value.data !== words) tile.value.data = words;
     }
     fresh.clear();
-    root.dataset.painted = String(performance.timeOrigin + performance.now());
   };
 
   new Link(facts.id, {
@@ -81,8 +84,12 @@ function start(root: HTMLElement): void {
       lately.take(r, shown);
       whole.take(r);
       for (let i = 0; i < r.time.length; i++) fresh.set(r.channel[i]!, r.value[i]!);
-      root.dataset.durable = String(r.durable_s);
-      if (!frame && fresh.size) frame = requestAnimationFrame(paint);
+      // modules speak at moments of their own: a frame for each would cost more than it shows
+      if (!painting && fresh.size)
+        painting = window.setTimeout(
+          () => requestAnimationFrame(paint),
+          Math.max(0, BETWEEN_PAINTS_MS - (performance.now() - painted)),
+        );
       chart?.news();
     },
     whole: (w) => {

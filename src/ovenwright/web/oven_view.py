@@ -11,7 +11,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from html import escape
 
-from ovenwright.domain.plan import Channel, Plan, TunnelOven
+from ovenwright.domain.plan import Channel, Plan, TunnelOven, Zone
 from ovenwright.domain.run import Role
 from ovenwright.reporting.words import Shown, plain
 
@@ -73,7 +73,7 @@ def draw(
     *,
     shown: Shown,
     at_m: float | None,
-    looks: Mapping[str, int],
+    large: bool = False,
 ) -> View:
     """Return the oven with what the channels show.
 
@@ -81,21 +81,21 @@ def draw(
     ----------
     values_c : the present value of each channel, °C
     at_m : how far the product has come along the belt, None while that is not known
-    looks : number of each channel's look
+    large : to be read from across the room: where the product is and what was met, no numbers
     """
     if isinstance(plan.oven, TunnelOven):
-        return _Tunnel(plan, values_c, shown, looks).view(at_m)
-    return _Chamber(plan, values_c, shown, looks).view()
+        return _Tunnel(plan, values_c, shown, large=large).view(at_m)
+    return _Chamber(plan, values_c, shown, large=large).view()
 
 
 class _Picture:
     def __init__(
-        self, plan: Plan, values_c: Mapping[str, float], shown: Shown, looks: Mapping[str, int]
+        self, plan: Plan, values_c: Mapping[str, float], shown: Shown, *, large: bool
     ) -> None:
         self.plan = plan
         self.values_c = values_c
         self.shown = shown
-        self.looks = looks
+        self.large = large
         self.low, self.high = scale_ends(list(values_c.values()), fahrenheit=shown.fahrenheit)
         self.wide = _WIDE - _LEFT - _RIGHT
 
@@ -106,6 +106,14 @@ class _Picture:
     def cell(self, channel: Channel, x: float, y: float, *, wide: float = _CELL_W) -> str:
         value = self.values_c.get(channel.name, math.nan)
         ink = ink_on(value, self.low, self.high)
+        if self.large:
+            return (
+                f'<g data-cell="{escape(channel.name)}"><title>{escape(channel.name)}</title>'
+                f'<rect x="{x:.1f}" y="{y:.1f}" width="{wide:g}" height="{_CELL_H:g}" rx="4" '
+                f'fill="{colour_of(value, self.low, self.high)}" stroke="var(--edge)"/><text></text>'
+                f'<text x="{x + wide / 2:.1f}" y="{y + 20:.1f}" text-anchor="middle" font-weight="700" '
+                f'fill="{ink}" data-value="">{self.text_of(channel.name)}</text></g>'
+            )
         room = int((wide - 62) / 6.3)
         name = channel.name if len(channel.name) <= room else channel.name[: room - 1] + "…"
         return (
@@ -139,7 +147,7 @@ class _Picture:
     def wrap(self, parts: list[str], height: float, alt: str) -> str:
         return (
             f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 {_WIDE:g} {height:.0f}" role="img" '
-            f'aria-labelledby="oven-title oven-alt" font-size="13" class="oven">'
+            f'aria-labelledby="oven-title oven-alt" font-size="{20 if self.large else 13}" class="oven">'
             f'<title id="oven-title">{escape(self.plan.oven.name)} from above</title>'
             f'<desc id="oven-alt">{escape(alt)}</desc>{"".join(parts)}</svg>'
         )
@@ -159,14 +167,14 @@ class _Tunnel(_Picture):
         tops, y = {}, _TOP
         for lane in lanes:
             tops[lane] = y
-            y += 34 + (_CELL_H + 4) * max(1, len(rows[lane])) + 12
+            y += 44 if self.large else 46 + (_CELL_H + 4) * max(1, len(rows[lane]))
         bottom = y
         parts = self._zones(oven, bottom)
         trails: dict[str, str] = {}
         for lane in lanes:
-            air = next((c for c in rows[lane] if c.role is Role.AIR), None)
-            surface = next((c for c in rows[lane] if c.role is Role.SURFACE), None)
-            felt = air or surface or (rows[lane][0] if rows[lane] else None)
+            felt = next(
+                (c for r in (Role.AIR, Role.SURFACE) for c in rows[lane] if c.role is r), None
+            )
             if felt is not None:
                 trails[felt.name] = lane
                 parts.append(self._trail(felt, tops[lane]))
@@ -175,7 +183,11 @@ class _Tunnel(_Picture):
                 f'fill="var(--faint)">{escape(lane)}</text>'
             )
         parts.append(self._product(rows, tops, bottom, oven.length_m, at_m))
-        parts += self._fixed(fixed, tops, bottom)
+        parts += [] if self.large else self._fixed(fixed, tops, bottom)
+        if self.large:
+            where = "" if at_m is None else f"Product at {plain(at_m, 1)} m. "
+            alt = where + "Colours along the belt are the temperatures that were met."
+            return View(self.wrap(parts, bottom + 8, alt), self._facts_of(oven, trails))
         parts.append(
             f'<path d="M{_LEFT:g} {bottom + 12:.1f}h{self.wide - 4:.1f}m-8 -5l8 5l-8 5" fill="none" stroke="var(--faint)"/>'
             f'<text x="{_LEFT + self.wide / 2:.1f}" y="{bottom + 30:.1f}" text-anchor="middle" fill="var(--faint)">'
@@ -186,7 +198,10 @@ class _Tunnel(_Picture):
         alt = f"Product {where}. " + ", ".join(
             f"{c.name} {self.text_of(c.name)}" for c in self.plan.channels
         )
-        facts = self.facts(
+        return View(self.wrap(parts, bottom + 82, alt), self._facts_of(oven, trails))
+
+    def _facts_of(self, oven: TunnelOven, trails: Mapping[str, str]) -> dict[str, object]:
+        return self.facts(
             kind="tunnel",
             left=_LEFT,
             wide=self.wide,
@@ -196,7 +211,6 @@ class _Tunnel(_Picture):
             trails=sorted(trails),
             cell=_CELL_W,
         )
-        return View(self.wrap(parts, bottom + 82, alt), facts)
 
     @staticmethod
     def _rides(channel: Channel) -> bool:
@@ -213,9 +227,9 @@ class _Tunnel(_Picture):
             fill = "var(--zone)" if i % 2 == 0 else "none"
             out.append(
                 f'<rect x="{x:.1f}" y="{_TOP:g}" width="{w:.1f}" height="{bottom - _TOP:.1f}" fill="{fill}" stroke="var(--rule)"/>'
-                f'<text x="{x + w / 2:.1f}" y="18" text-anchor="middle" fill="var(--ink)" font-weight="600">{escape(zone.name)}</text>'
+                f'<text x="{x + w / 2:.1f}" y="18" text-anchor="middle" fill="var(--ink)" font-weight="600">{escape(zone.name)}{self._setting(zone)}</text>'
             )
-            if zone.setpoint_c is not None:
+            if zone.setpoint_c is not None and not self.large:
                 words = f"set to {plain(self.shown.temperature(zone.setpoint_c), 0)} {self.shown.temperature_unit}"
                 out.append(
                     f'<text x="{x + w / 2:.1f}" y="35" text-anchor="middle" fill="var(--faint)">{words}</text>'
@@ -223,10 +237,15 @@ class _Tunnel(_Picture):
             at += zone.length_m
         return out
 
+    def _setting(self, zone: Zone) -> str:
+        if not self.large or zone.setpoint_c is None:
+            return ""
+        return f": {plain(self.shown.temperature(zone.setpoint_c), 0)}°"
+
     def _trail(self, channel: Channel, top: float) -> str:
-        piece = self.wide / TRAIL
+        piece, high = self.wide / TRAIL, 28 if self.large else 18
         rects = "".join(
-            f'<rect x="{_LEFT + i * piece:.2f}" y="{top + 8:.1f}" width="{piece + 0.4:.2f}" height="18" fill="none"/>'
+            f'<rect x="{_LEFT + i * piece:.2f}" y="{top + 8:.1f}" width="{piece + 0.4:.2f}" height="{high}" fill="none"/>'
             for i in range(TRAIL)
         )
         return (
@@ -246,7 +265,7 @@ class _Tunnel(_Picture):
         cells = []
         left = min(max(x - _CELL_W / 2, _LEFT), _LEFT + self.wide - _CELL_W)
         for lane, channels in rows.items():
-            for i, channel in enumerate(channels):
+            for i, channel in enumerate([] if self.large else channels):
                 y = tops[lane] + 32 + i * (_CELL_H + 4)
                 cells.append(self.cell(channel, _LEFT, y))
         hidden = ' visibility="hidden"' if at_m is None else ""

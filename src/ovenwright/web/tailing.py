@@ -313,9 +313,13 @@ class Tailer:
                     "words": now.entry.words,
                 },
                 "left_s": None if now.left_ns is None else now.left_ns / NS,
-                "remarks": list(now.remarks),
+                "remarks": [self._without_folder(words) for words in now.remarks],
                 "links": list(following.links()),
             }
+
+    def _without_folder(self, words: str) -> str:
+        """Say nothing of where on this machine the logbook lies."""
+        return words.replace(str(self._logbook.folder.absolute()), "logbook")
 
     def marks(self) -> list[dict[str, Any]]:
         """Return the marks, the oldest first, as plain data."""

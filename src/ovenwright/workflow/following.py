@@ -389,10 +389,12 @@ class Following:
             float(value) if isinstance(value, (int, float)) else float("nan"),
         )
         self._latest.take((), (notice,))
-        if kind in {NoticeKind.LOST, NoticeKind.CONNECTED, NoticeKind.REFUSED, NoticeKind.CLOCK}:
+        if kind in {NoticeKind.LOST, NoticeKind.CONNECTED, NoticeKind.REFUSED}:
             who = notice.module or "instrument"
             words = notice.text or kind.value
-            self.now.remarks.append(words if words.startswith(who) else f"{who}: {words}")
+            words = words if words.startswith(who) else f"{who}: {words}"
+            if not self.now.remarks or self.now.remarks[-1] != words:
+                self.now.remarks.append(words)
 
     # what is shown ------------------------------------------------------------------------
 

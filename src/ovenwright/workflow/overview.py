@@ -49,7 +49,7 @@ class Overview:
     most : bins; an even number
     """
 
-    def __init__(self, channels: int, *, width_ns: int, most: int = 1024) -> None:
+    def __init__(self, channels: int, *, width_ns: int, most: int = 512) -> None:
         self.width_ns = max(1, width_ns)
         self._most = most
         self._channels = channels

@@ -186,8 +186,7 @@ def _facts(site: Site, tailer: Tailer, *, wall: bool) -> dict[str, Any]:
     values = {
         c["name"]: math.nan if c["value_c"] is None else c["value_c"] for c in now["channels"]
     }
-    looks = {c.name: i for i, c in enumerate(plan.channels)}
-    view = draw(plan, values, shown=shown, at_m=_at_m(plan, now), looks=looks)
+    view = draw(plan, values, shown=shown, at_m=_at_m(plan, now), large=wall)
     roles = {c.name: c.role.value for c in plan.channels}
     tiles = [
         Tile(
