@@ -14,7 +14,7 @@ Any number of the body, any line of the surroundings and the start may differ be
 
 from __future__ import annotations
 
-from dataclasses import dataclass, fields, replace
+from dataclasses import fields
 
 import numpy as np
 from numpy.typing import ArrayLike
@@ -23,98 +23,17 @@ from ovenwright.errors import OutOfRange
 from ovenwright.physics.arrays import FloatArray
 from ovenwright.physics.body_curve import COLDEST_C, HOTTEST_C
 from ovenwright.physics.body_grid import body_grid
+from ovenwright.physics.body_marched import BodyState, Ledger, Marched
 from ovenwright.physics.body_moment import Moment, Totals
 from ovenwright.physics.body_parameters import BodyParameters
 from ovenwright.physics.body_step import Stepper
 from ovenwright.physics.body_surroundings import Surroundings
 
+__all__ = ["BodyState", "Ledger", "Marched", "march", "monotone_cubic"]
+
 _SHORTEST = 1e-9  # of the whole march; a step as short as this is no step
 _MOST_STEPS = 2_000_000
 _REFUSED = 3.0  # a step with so many times the error asked for is taken again, shorter
-
-
-@dataclass(frozen=True, slots=True)
-class BodyState:
-    """Where a march stands; hand it to `march` to go on.
-
-    `temp_c` and `water` may be replaced (``dataclasses.replace``) to correct the state by a
-    reading; temperatures above boiling in moist nodes are set back to boiling.
-    """
-
-    time_s: float
-    temp_c: FloatArray  # (nodes, members)
-    water: FloatArray | None  # (nodes, members), share of the free water left
-    pan_c: FloatArray | None  # (members,)
-    rate: FloatArray  # (nodes, members) W/m³, for the first guess of the next step
-    step_s: float  # the step that the error allowed last
-    inward_w_m2: FloatArray  # (members,)
-    totals: Totals
-    stored_j_m2: FloatArray  # (members,) sensible heat at the start of the ledger
-
-    @property
-    def members(self) -> int:
-        """How many members."""
-        return int(self.temp_c.shape[1])
-
-    def take(self, members: ArrayLike) -> BodyState:
-        """Return the state of some members, each as often as named (as when resampling)."""
-        pick = np.asarray(members)
-        return replace(
-            self,
-            temp_c=self.temp_c[:, pick],
-            water=None if self.water is None else self.water[:, pick],
-            pan_c=None if self.pan_c is None else self.pan_c[pick],
-            rate=self.rate[:, pick],
-            inward_w_m2=self.inward_w_m2[pick],
-            totals=Totals(*(getattr(self.totals, f.name)[pick] for f in fields(Totals))),
-            stored_j_m2=self.stored_j_m2[pick],
-        )
-
-
-@dataclass(frozen=True, slots=True)
-class Ledger:
-    """Where the heat came from and went, (members,), J per m² of outer face, since the start."""
-
-    convected: FloatArray
-    radiated: FloatArray
-    under: FloatArray
-    """Through the face at position 0, from pan, band or surroundings below."""
-    warming: FloatArray
-    """Sensible heat of the body now, less that at the start."""
-    boiled: FloatArray
-    dried: FloatArray
-    carried: FloatArray
-    """Heat content of the water that dried off, counted from the boiling point (below 0)."""
-
-    @property
-    def taken_up(self) -> FloatArray:
-        """All heat that came through the faces."""
-        return np.asarray(self.convected + self.radiated + self.under)
-
-    @property
-    def imbalance(self) -> FloatArray:
-        """What does not add up, as a share of all heat that moved."""
-        gap = self.taken_up - self.warming - self.boiled - self.dried - self.carried
-        moved = sum(np.abs(getattr(self, f.name)) for f in fields(self))
-        return np.asarray(gap / np.maximum(moved, 1e-300))
-
-
-@dataclass(frozen=True, slots=True)
-class Marched:
-    """What a march gives."""
-
-    time_s: FloatArray  # (times,)
-    temp_c: FloatArray  # (times, members, sensors)
-    surface_c: FloatArray  # (times, members)
-    under_c: FloatArray  # (times, members), the face at position 0
-    mass_loss_kg_m2: FloatArray  # (times, members), per m² of outer face
-    mass_loss: FloatArray  # (times, members), share of the mass put in; NaN without a density
-    water_left: FloatArray  # (times, members), share of the free water; 1 where there is none
-    dried_depth_m: FloatArray  # (times, members), of an outer shell without water
-    heat_j_m2: FloatArray  # (times, members), taken up through the faces
-    ledger: Ledger
-    state: BodyState
-    steps: int
 
 
 def march(
@@ -176,7 +95,7 @@ def march(
     size = np.broadcast_to(np.asarray(body.half_size_m, np.float64), (members,))
     shape = np.broadcast_to(np.asarray(body.shape, np.float64), (members,))
     grid = body_grid(nodes=nodes, size_m=size, shape=shape)
-    stepper = Stepper(body, grid, around, settled_k=0.2 * tolerance_k)
+    stepper = Stepper(body, grid, around, tolerance_k=tolerance_k)
     if state is None:
         begin_s = float(around.time_s[0]) if start_s is None else float(start_s)
         now, stored = _start(stepper, start_c, members, begin_s)
@@ -295,6 +214,7 @@ def _start(
         begin_s,
         temp_c,
         np.ones(shape) if material.evaporates else None,
+        kept=np.zeros(shape) if material.evaporates else None,
         pan_c=temp_c[0].copy() if stepper.has_pan else None,
         rate=np.zeros(shape),
         inward=zero,
@@ -311,6 +231,7 @@ def _resume(stepper: Stepper, state: BodyState) -> Moment:
         state.time_s,
         temp_c,
         state.water,
+        kept=state.kept_j_m3,
         pan_c=state.pan_c,
         rate=state.rate,
         inward=state.inward_w_m2,
@@ -381,7 +302,10 @@ class _Record:
             left = had - (vapour - first.totals.vapour_kg_m2) / (self._stepper.water_kg_m3 * whole)
         size_m = grid.spacing_m * (grid.nodes - 1)
         depth = size_m * (1.0 - np.clip(left, 0.0, 1.0) ** (1.0 / (grid.shape + 1.0)))
-        content = np.sum(grid.volume_m * material.evaluate(now.temp_c, now.phase)[2], axis=0)
+        content = material.evaluate(now.temp_c, now.phase)[2]
+        if now.kept is not None:
+            content = content + now.kept
+        content = np.sum(grid.volume_m * content, axis=0)
         return Marched(
             time_s=out_times,
             temp_c=np.moveaxis(rows[:, : self._sensors], 1, 2),
@@ -405,6 +329,7 @@ class _Record:
                 time_s=now.time_s,
                 temp_c=now.temp_c,
                 water=now.left,
+                kept_j_m3=now.kept,
                 pan_c=now.pan_c,
                 rate=now.rate,
                 step_s=trial_s,

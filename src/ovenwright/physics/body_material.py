@@ -67,7 +67,8 @@ class Material:
         water = np.broadcast_to(np.asarray(body.water_kg_m3, np.float64), (members,))
         self.latent_j_m3 = np.asarray(water * np.asarray(body.latent_j_kg, np.float64))
         dry = self.phase(np.zeros((1, members), dtype=bool))
-        self.dry_layer_k = self.evaluate(self.boiling_c[None, :], dry)[0][0]
+        at_boiling = self.evaluate(self.boiling_c[None, :], dry)
+        self.dry_layer_k, self.dry_heat_j_m3_k = at_boiling[0][0], at_boiling[1][0]
 
     def _tabulate(
         self,

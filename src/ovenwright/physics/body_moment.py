@@ -23,6 +23,15 @@ class Totals:
 
 
 @dataclass(slots=True)
+class AtBoiling:
+    """What a node takes up before it is dry, J/m³, as the step begins."""
+
+    warms: FloatArray  # heat of the dried layer once the node is dry
+    plateau: FloatArray  # heat until the node is dry
+    above: FloatArray  # heat content of the dried node is this, and what it has by its temperature
+
+
+@dataclass(slots=True)
 class Moment:
     """One instant; never changed, each step makes a new one."""
 
@@ -30,14 +39,18 @@ class Moment:
     temp_c: FloatArray  # (nodes, members)
     heat: FloatArray  # (nodes, members), J/m³ from the boiling point on
     per_heat: FloatArray  # (nodes, members), K m³/J, rise of temperature outside the plateau
+    k: FloatArray  # (nodes, members), W/m/K
     left: FloatArray | None  # (nodes, members), share of free water
+    kept: FloatArray | None  # (nodes, members), J/m³, sensible heat of the dried layer in a node
     phase: Phase
     layers: Layers
+    ahead: AtBoiling | None
     rate: FloatArray  # (nodes, members), W/m³, of the last stage
     pan_c: FloatArray | None
     face_c: FloatArray  # (members,) outer face, with its dried skin
     under_c: FloatArray  # (members,) the face at position 0
     inward: FloatArray  # (members,) flux into the outer face, W/m²
+    under: FloatArray | None  # (members,) flux into the face at position 0, where it has one
     totals: Totals
 
 

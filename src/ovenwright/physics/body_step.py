@@ -9,13 +9,13 @@ whatever the step and however well the iteration has settled.
 from __future__ import annotations
 
 import numpy as np
-from numpy.typing import NDArray
 
 from ovenwright.physics.arrays import FloatArray
+from ovenwright.physics.body_boiling import Boiling
 from ovenwright.physics.body_faces import Below, Drying, Plane, row
-from ovenwright.physics.body_front import Layers, front_layers, plain_layers
+from ovenwright.physics.body_front import plain_layers
 from ovenwright.physics.body_grid import BodyGrid
-from ovenwright.physics.body_material import Material, Phase
+from ovenwright.physics.body_material import Material
 from ovenwright.physics.body_moment import Moment, Stage, Totals
 from ovenwright.physics.body_parameters import BodyParameters
 from ovenwright.physics.body_surface import face_exchange
@@ -25,6 +25,8 @@ from ovenwright.physics.body_tridiagonal import solve_three_diagonals
 GAMMA = float(1.0 - np.sqrt(0.5))
 _REST = (1.0 - GAMMA) / GAMMA
 _ROUNDS = 8  # most iterations of a stage
+_CROSSED = 0.8  # nodes that the front may cross in a step
+_SETTLED = 0.2  # of the tolerance: a stage is settled
 _STRAIGHT_K = 2.0  # over so much a property counts as straight
 
 
@@ -32,10 +34,10 @@ class Stepper:
     """Everything about the bodies that stays as it is, laid out for the step."""
 
     def __init__(
-        self, body: BodyParameters, grid: BodyGrid, around: Surroundings, *, settled_k: float
+        self, body: BodyParameters, grid: BodyGrid, around: Surroundings, *, tolerance_k: float
     ) -> None:
         members = grid.volume_m.shape[1]
-        self.grid, self.settled_k = grid, settled_k
+        self.grid, self.tolerance_k = grid, tolerance_k
         self.material = Material(body, members)
         self.water_kg_m3 = row(body.water_kg_m3, members)
         self.latent_j_kg = row(body.latent_j_kg, members)
@@ -45,6 +47,13 @@ class Stepper:
         dries = body.moist and bool(np.any(np.asarray(body.mass_transfer_kg_m2_s_pa) > 0.0))
         self.drying = Drying(body, grid) if dries else None
         self.around = Sampler(around, below=self.below is not None, vapour=dries)
+        self.boiling = Boiling(
+            self.material,
+            grid,
+            latent_j_kg=self.latent_j_kg,
+            two_faces=self.below is not None,
+            settled_k=_SETTLED * tolerance_k,
+        )
         self._part = grid.volume_m / np.sum(grid.volume_m, axis=0)
 
     @property
@@ -53,51 +62,36 @@ class Stepper:
         return self.below is not None and self.below.has_pan
 
     def moment(
-        self, time_s: float, temp_c: FloatArray, left: FloatArray | None, *, pan_c: FloatArray | None,
-        rate: FloatArray, inward: FloatArray, totals: Totals,
+        self, time_s: float, temp_c: FloatArray, left: FloatArray | None, *, kept: FloatArray | None,
+        pan_c: FloatArray | None,         rate: FloatArray, inward: FloatArray, totals: Totals,
     ) -> Moment:  # fmt: skip
         """Lay out an instant from temperatures and water left."""
         moist = np.zeros(temp_c.shape, dtype=bool) if left is None else left > 0.0
         phase = self.material.phase(moist if self.material.evaporates else ~moist)
-        _, capacity, heat = self.material.evaluate(temp_c, phase)
+        k, capacity, heat = self.material.evaluate(temp_c, phase)
         return Moment(
             time_s=time_s,
             temp_c=temp_c,
             heat=heat if left is None else np.where(temp_c >= phase.cap_c, 0.0, heat),
             per_heat=1.0 / capacity,
+            k=k,
             left=left,
+            kept=kept,
             phase=phase,
-            layers=plain_layers(self.grid) if left is None else self._layers(left),
+            ahead=None,
+            layers=plain_layers(self.grid) if left is None else self.boiling.layers(left),
             rate=rate,
             pan_c=pan_c,
             face_c=temp_c[-1],
             under_c=temp_c[0],
             inward=inward,
+            under=None,
             totals=totals,
         )
 
-    def _layers(self, left: FloatArray) -> Layers:
-        return front_layers(
-            left, grid=self.grid, dry_k=self.material.dry_layer_k, two_faces=self.below is not None
-        )
-
-    def _halfway(self, now: Moment, step_s: float) -> Layers:
-        """Lay out the front where it will be in the middle of the step, by its speed of late.
-
-        Taken as it is at the start, the step would be first order only.
-        """
-        boils = now.phase.moist & (now.temp_c >= now.phase.cap_c)
-        left = now.left
-        if left is None or not bool(boils.any()):
-            return now.layers
-        goes = now.rate * (0.5 * step_s) / self.material.latent_j_m3
-        goes = np.minimum(np.maximum(goes, 0.0), left)
-        return self._layers(np.where(boils, left - goes, left))
-
     def advance(self, now: Moment, step_s: float) -> tuple[Moment, FloatArray]:
         """Take one step; return the new instant and an estimate of the error made, K, (members,)."""
-        if now.left is not None:
-            now.layers = self._halfway(now, step_s)
+        self.boiling.look_ahead(now, step_s)
         plane = self.drying.plane(now) if self.drying is not None else None
         tau, end = GAMMA * step_s, now.time_s + step_s
         first = self._stage(
@@ -110,8 +104,9 @@ class Stepper:
         pan_base = None
         if now.pan_c is not None and first.pan_c is not None:
             pan_base = now.pan_c + _REST * (first.pan_c - now.pan_c)
+        going = self.boiling.pass_on(now, first, base, early)
         second = self._stage(
-            now, base, early, pan_base, plane=plane, tau=tau, inward=first.inward,
+            now, base, going, pan_base, plane=plane, tau=tau, inward=first.inward,
             around=self.around.about(end, 0.5 * tau),
         )  # fmt: skip
         late = (second.heat - base) / tau
@@ -119,6 +114,9 @@ class Stepper:
         then.time_s, then.rate = end, late
         if then.layers.skin is not None:
             then.face_c = then.temp_c[-1] + then.inward * then.layers.skin
+            # a node that has only just dried is not warm yet where its skin was
+            just = now.phase.moist[-1] & ~then.phase.moist[-1]
+            then.face_c = np.where(just, np.maximum(then.face_c, now.face_c), then.face_c)
         error = late - early
         error *= then.per_heat
         if then.left is not None:
@@ -127,7 +125,12 @@ class Stepper:
         face = np.abs(error[-1])
         error *= error
         error *= self._part
-        return then, tau * np.maximum(np.sqrt(np.sum(error, axis=0)), 0.25 * face)
+        error_k = tau * np.maximum(np.sqrt(np.sum(error, axis=0)), 0.25 * face)
+        if then.left is not None and now.left is not None and then.left is not now.left:
+            # the front is followed as long as it does not cross more than a node in a step
+            crossed = np.sum(now.left - then.left, axis=0) / _CROSSED
+            error_k = np.maximum(error_k, self.tolerance_k * crossed * crossed)
+        return then, error_k
 
     def _stage(
         self, now: Moment, base: FloatArray, rate: FloatArray, pan_base: FloatArray | None, *,
@@ -137,25 +140,26 @@ class Stepper:
         material, grid, layers, phase = self.material, self.grid, now.layers, now.phase
         heat = base + tau * rate
         line_c = now.temp_c + (heat - now.heat) * now.per_heat
-        boils, latent = None, None
-        if now.left is not None:
-            latent = now.left * material.latent_j_m3
+        boils, ahead = None, now.ahead
+        if ahead is not None:
             boils = phase.moist & (heat >= 0.0)
             line_c = np.where(boils, phase.cap_c, np.minimum(line_c, phase.cap_c))
-            ends = boils & (heat > latent)
+            ends = boils & (heat > ahead.plateau)
             if bool(ends.any()):
                 boils &= ~ends
-                line_c = np.where(ends, line_c + (heat - latent) * now.per_heat, line_c)
+                line_c = np.where(ends, line_c + (heat - ahead.above) * now.per_heat, line_c)
                 phase = material.phase(now.phase.moist & ~ends)
         per_tau = grid.volume_m * (1.0 / tau)
         skin = layers.skin
-        for _ in range(_ROUNDS):
+        for turn in range(_ROUNDS):
             temp_c = line_c
             k, capacity, content = material.evaluate(temp_c, phase)
             slope = 1.0 / capacity
-            if boils is not None and latent is not None:
+            if boils is not None and ahead is not None:
                 if phase is not now.phase:
-                    content = np.where(now.phase.moist & ~phase.moist, content + latent, content)
+                    content = np.where(
+                        now.phase.moist & ~phase.moist, content + ahead.above, content
+                    )
                 content = np.where(boils, heat, content)
                 slope = np.where(boils, 0.0, slope)
             between = layers.between(k, grid)
@@ -198,8 +202,8 @@ class Stepper:
             change *= slope
             line_c = temp_c + change
             inward = level - fall * line_c[-1]
-            next_c, boils, phase, settled = self._look(
-                now, phase, boils, latent, heat=heat, line_c=line_c, capacity=capacity
+            next_c, boils, phase, settled = self.boiling.look(
+                now, phase, boils, heat=heat, line_c=line_c, capacity=capacity, turn=turn
             )
             if settled and (material.constant or float(np.max(np.abs(change))) < _STRAIGHT_K):
                 break
@@ -226,44 +230,6 @@ class Stepper:
             pan_c=None if against is None else against.pan(line_c[0]),
         )
 
-    def _look(
-        self, now: Moment, phase: Phase, boils: NDArray[np.bool_] | None, latent: FloatArray | None, *,
-        heat: FloatArray, line_c: FloatArray, capacity: FloatArray,
-    ) -> tuple[FloatArray, NDArray[np.bool_] | None, Phase, bool]:  # fmt: skip
-        """See which nodes have come to boil or dry out: (next temperatures, boils, phase, settled)."""
-        if boils is None or latent is None:
-            return line_c, None, phase, True
-        boiling_c, moist = self.material.boiling_c, now.phase.moist
-        # a boiling node is judged by its heat, any other by its temperature
-        over_k = line_c - boiling_c
-        beyond_k = heat - np.minimum(np.maximum(heat, 0.0), latent)
-        beyond_k /= capacity
-        np.abs(beyond_k, out=beyond_k)
-        beyond_k = np.where(boils, beyond_k, over_k)
-        dry = None
-        if phase is not now.phase:
-            dry = moist & ~phase.moist  # dried out within this stage
-            beyond_k = np.where(dry, -over_k, beyond_k)
-        if float(np.max(beyond_k, where=moist, initial=0.0)) < self.settled_k:
-            return line_c, boils, phase, True
-        ends = boils & (heat > latent)
-        if dry is not None:
-            ends |= dry & (over_k >= 0.0)
-        fallen = boils & (heat < 0.0)
-        boils = (
-            moist
-            & ~ends
-            & ~fallen
-            & (boils | (over_k >= 0.0) if dry is None else boils | dry | (over_k >= 0.0))
-        )
-        next_c = np.where(boils, boiling_c, line_c)
-        next_c = np.where(fallen, boiling_c + heat / capacity, next_c)
-        next_c = np.where(
-            ends & (line_c <= boiling_c), boiling_c + (heat - latent) / capacity, next_c
-        )
-        some = bool(ends.any())
-        return next_c, boils, self.material.phase(moist & ~ends) if some else now.phase, False
-
     def _settle(
         self, now: Moment, plane: Plane | None, first: Stage, second: Stage, tau: float
     ) -> Moment:
@@ -283,6 +249,7 @@ class Stepper:
         )
         if first.under is not None and second.under is not None:
             totals.under = was.under + (weight * first.under + tau * second.under)
+        kept = now.kept
         heat, left, phase, layers, temp_c = (
             second.heat,
             now.left,
@@ -301,10 +268,10 @@ class Stepper:
                 left, back = self.drying.take(plane, passed, left, totals)
                 heat = heat.copy()
                 heat[plane.node, plane.member] += back
-            heat, left, phase, temp_c = self._boil(now, heat, left, temp_c, totals)
+            heat, left, kept, phase, temp_c = self.boiling.boil_off(now, second, heat, left, totals)
             if left is not now.left:
-                layers = self._layers(left)
-        _, capacity, content = self.material.evaluate(temp_c, phase)
+                layers = self.boiling.layers(left)
+        k, capacity, content = self.material.evaluate(temp_c, phase)
         per_heat = 1.0 / capacity
         temp_c = temp_c + (heat - content) * per_heat
         if left is not None:
@@ -314,47 +281,17 @@ class Stepper:
             temp_c=temp_c,
             heat=heat,
             per_heat=per_heat,
+            k=k,
             left=left,
+            kept=kept,
             phase=phase,
+            ahead=None,
             layers=layers,
             rate=now.rate,
             pan_c=second.pan_c,
             face_c=second.face_c,
             under_c=second.under_c,
             inward=second.inward,
+            under=second.under,
             totals=totals,
         )
-
-    def _boil(
-        self, now: Moment, heat: FloatArray, left: FloatArray, temp_c: FloatArray, totals: Totals
-    ) -> tuple[FloatArray, FloatArray, Phase, FloatArray]:
-        """Turn heat beyond the boiling point into vapour; nodes without water become dry."""
-        material, volume = self.material, self.grid.volume_m
-        over = now.phase.moist & (heat > 0.0)
-        if bool(np.any(over)):
-            latent = left * material.latent_j_m3
-            gone = np.where(over, np.minimum(heat, latent), 0.0)
-            boiled = np.sum(volume * gone, axis=0)
-            totals.boiled = totals.boiled + boiled
-            totals.vapour_kg_m2 = totals.vapour_kg_m2 + boiled / self.latent_j_kg
-            heat = heat - gone
-            share = np.divide(gone, material.latent_j_m3, out=np.zeros_like(gone), where=gone > 0.0)
-            left = np.where(gone >= latent, np.where(over, 0.0, left), left - share)
-        moist = left > 0.0
-        ended = now.phase.moist & ~moist
-        if not bool(np.any(ended)):
-            return heat, left, now.phase, np.where(over, material.boiling_c, temp_c)
-        phase = material.phase(moist)
-        # water that dried off below boiling takes its own heat content along
-        cold = ended & (heat < 0.0)
-        if bool(np.any(cold)):
-            was = material.evaluate(temp_c, now.phase)
-            node_c = np.where(cold, temp_c + (heat - was[2]) / was[1], temp_c)
-            kept = material.evaluate(node_c, phase)[2]
-            carried = np.where(cold, heat - kept, 0.0)
-            totals.carried = totals.carried + np.sum(volume * carried, axis=0)
-            heat = heat - carried
-            temp_c = node_c
-        dry_c = material.boiling_c + np.maximum(heat, 0.0) / material.evaluate(temp_c, phase)[1]
-        temp_c = np.where(ended & ~cold, dry_c, temp_c)
-        return heat, left, phase, np.where(over & moist, material.boiling_c, temp_c)
