@@ -150,13 +150,15 @@ class Boiling:
         material, volume = self._material, self._grid.volume_m
         kept = now.kept if now.kept is not None else np.zeros_like(heat)
         temp_c = second.temp_c
-        over = now.phase.moist & (heat > 0.0)
+        # a node that the stage found dry is dry, though its middle is not as warm yet
+        dry = now.phase.moist & ~second.phase.moist
+        if bool(dry.any()):
+            dry &= heat + kept >= left * material.latent_j_m3
+        over = dry | (now.phase.moist & (heat > 0.0))
         ahead = now.ahead
         if ahead is not None and bool(np.any(over)):
             whole = material.latent_j_m3
             latent = left * whole
-            # a node that the stage found dry is dry, though its middle is not as warm yet
-            dry = over & ~second.phase.moist & (heat + kept >= latent)
             done = dry | (over & (heat + kept >= latent + ahead.warms))
             # water gone d and heat of the layer warms · d² share what came: the root of that
             taken = np.where(over & ~done, whole - latent + kept + heat, 0.0)

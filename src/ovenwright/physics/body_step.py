@@ -27,7 +27,7 @@ _REST = (1.0 - GAMMA) / GAMMA
 _ROUNDS = 8  # most iterations of a stage
 _CROSSED = 0.8  # nodes that the front may cross in a step
 _SETTLED = 0.2  # of the tolerance: a stage is settled
-_STRAIGHT_K = 2.0  # over so much a property counts as straight
+_STRAIGHT = 10.0  # K at a tolerance of 1 K, by its root: over so much a property counts as straight
 
 
 class Stepper:
@@ -38,6 +38,7 @@ class Stepper:
     ) -> None:
         members = grid.volume_m.shape[1]
         self.grid, self.tolerance_k = grid, tolerance_k
+        self._straight_k = _STRAIGHT * float(np.sqrt(tolerance_k))
         self.material = Material(body, members)
         self.water_kg_m3 = row(body.water_kg_m3, members)
         self.latent_j_kg = row(body.latent_j_kg, members)
@@ -107,7 +108,7 @@ class Stepper:
         going = self.boiling.pass_on(now, first, base, early)
         second = self._stage(
             now, base, going, pan_base, plane=plane, tau=tau, inward=first.inward,
-            around=self.around.about(end, 0.5 * tau),
+            around=self.around.about(end, 0.5 * tau), first=first,
         )  # fmt: skip
         late = (second.heat - base) / tau
         then = self._settle(now, plane, first, second, tau)
@@ -135,6 +136,7 @@ class Stepper:
     def _stage(
         self, now: Moment, base: FloatArray, rate: FloatArray, pan_base: FloatArray | None, *,
         plane: Plane | None, tau: float, inward: FloatArray, around: FloatArray,
+        first: Stage | None = None,
     ) -> Stage:  # fmt: skip
         """Solve heat = base + tau · (flux in - flux out)/volume."""
         material, grid, layers, phase = self.material, self.grid, now.layers, now.phase
@@ -145,6 +147,8 @@ class Stepper:
             boils = phase.moist & (heat >= 0.0)
             line_c = np.where(boils, phase.cap_c, np.minimum(line_c, phase.cap_c))
             ends = boils & (heat > ahead.plateau)
+            if first is not None and first.phase is not now.phase:
+                ends |= now.phase.moist & ~first.phase.moist & (heat >= ahead.above)
             if bool(ends.any()):
                 boils &= ~ends
                 line_c = np.where(ends, line_c + (heat - ahead.above) * now.per_heat, line_c)
@@ -205,7 +209,7 @@ class Stepper:
             next_c, boils, phase, settled = self.boiling.look(
                 now, phase, boils, heat=heat, line_c=line_c, capacity=capacity, turn=turn
             )
-            if settled and (material.constant or float(np.max(np.abs(change))) < _STRAIGHT_K):
+            if settled and (material.constant or float(np.max(np.abs(change))) < self._straight_k):
                 break
             line_c, ended_c = next_c, line_c
         else:
