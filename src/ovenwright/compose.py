@@ -33,9 +33,17 @@ class Tools:
 
         return rescue(self.logbook, ref)
 
-    @cached_property
+    @property
     def catalogue(self) -> Catalogue:
-        """The index over the logbook's runs."""
+        """The index over the logbook's runs; an empty one in memory while there is no folder."""
+        if self.logbook.folder.is_dir():
+            return self._catalogue
+        from ovenwright.workflow.keeping import open_catalogue
+
+        return open_catalogue(self.logbook)  # not kept: the folder may come at any moment
+
+    @cached_property
+    def _catalogue(self) -> Catalogue:
         from ovenwright.workflow.keeping import open_catalogue
 
         return open_catalogue(self.logbook)

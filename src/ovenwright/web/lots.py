@@ -102,9 +102,11 @@ class Decided(BaseModel):
 
     def choices(self) -> Choices:
         """Return what of it concerns the reading of files."""
+        no_temperature = {*self.left_out, *self.time_columns}
         return Choices(
             unit=self.unit,
-            units=dict(self.units),
+            # a column may get its unit first and be left out then
+            units={n: u for n, u in self.units.items() if n not in no_temperature},
             time_columns=tuple(self.time_columns),
             time_unit=self.time_unit,
             channels=tuple(self.channels),

@@ -101,6 +101,8 @@ def test_columns_are_left_out_and_taken_in(client: TestClient) -> None:
     now = decide(client, told["id"], taken=["load"], units={"load": "C"}, left_out=["core"])
     uses = {c["name"]: c["use"] for c in now["columns"]}
     assert uses == {"time": "time", "core": "left out", "load": "temperature"}
+    both = decide(client, told["id"], taken=[], units={"load": "C"}, left_out=["load"])
+    assert both["ready"], "a column left out needs no unit any more"
     unknown = decide(client, told["id"], left_out=["nothing"])
     assert "nothing" in unknown["trouble"]["what"]
 

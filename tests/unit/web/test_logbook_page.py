@@ -14,6 +14,7 @@ from ovenwright.reporting.svg_spark import spark_line
 from ovenwright.storage.presets import read_preset
 from ovenwright.web.places import logbook
 from ovenwright.web.site import Site
+from ovenwright.workflow.keeping import list_runs
 from ovenwright.workflow.sparks import spark_of
 
 PLAN = (
@@ -58,6 +59,16 @@ def test_an_empty_logbook_teaches_how_to_begin(client: TestClient) -> None:
     assert 'action="/demo"' in page
     assert 'action="/bring-in"' in page
     assert client.get("/api/runs").json()["runs"] == []
+
+
+def test_the_index_is_found_once_the_folder_is_there(site: Site, seal: SealRun) -> None:
+    tools = site.tools
+    assert not tools.logbook.folder.exists()
+    assert list_runs(tools.logbook, tools.catalogue).runs == ()
+    seal(a_run())
+    assert len(list_runs(tools.logbook, tools.catalogue).runs) == 1
+    assert tools.logbook.catalogue_file.is_file()
+    assert tools.catalogue is tools.catalogue
 
 
 def test_runs_stand_with_what_they_were(client: TestClient, seal: SealRun) -> None:
