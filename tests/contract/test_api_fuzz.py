@@ -24,9 +24,10 @@ from ovenwright.workflow import people as keeping
 pytestmark = pytest.mark.slow
 
 BIN = Path(sys.executable).parent
-BUDGET_S = 75
+BUDGET_S = 90
 LEFT_OUT = (
     "/api/demo",  # minutes of work a piece
+    "/api/recordings/practice",  # starts an oven and a recorder, which outlive the server
     "/api/me/password",
 )
 CHECKS = "not_a_server_error,status_code_conformance,content_type_conformance,response_schema_conformance"
