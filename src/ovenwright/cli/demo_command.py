@@ -19,6 +19,9 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--no-open", action="store_true", help="do not open the report in a browser"
     )
+    parser.add_argument(
+        "--serve", action="store_true", help="then serve the demo's logbook in a browser"
+    )
 
 
 def run(args: argparse.Namespace, settings: Settings) -> int:
@@ -65,6 +68,13 @@ def run(args: argparse.Namespace, settings: Settings) -> int:
         say(f"The report:  {path}")
     say("Go on with:  . .venv/bin/activate    # once in each terminal, from a clone")
     say(f"             ovenwright runs --logbook {settings.logbook}")
+    say(f"             ovenwright serve --logbook {settings.logbook}    # in a browser")
+    if args.serve:
+        from ovenwright.cli.main import main
+
+        return main(
+            ["serve", "--logbook", str(settings.logbook), *(["--no-open"] if args.no_open else [])]
+        )
     if not args.no_open:
         _open(told.reports[0])
     return 0
