@@ -33,12 +33,21 @@ class Boiling:
     ) -> None:
         self._material, self._grid, self._latent_j_kg = material, grid, latent_j_kg
         self._two_faces, self._settled_k = two_faces, settled_k
+        self._skin = 0.5 * grid.spacing_m / material.dry_layer_k
+        self._crust = self._skin * material.dry_heat_j_m3_k
 
     def layers(self, left: FloatArray) -> Layers:
         """Lay out the resistances around the front for the share of water left."""
         return front_layers(
             left, grid=self._grid, dry_k=self._material.dry_layer_k, two_faces=self._two_faces
         )
+
+    def skin(self, left: FloatArray) -> FloatArray:
+        """Resistance of what has dried outside the outermost node, m² K/W."""
+        dried = np.minimum(np.maximum(1.0 - left[-1], 0.0), 1.0)
+        if self._two_faces:
+            dried = np.where(left[-2] < left[-1], 0.0, dried)
+        return np.asarray(np.where(dried < 1.0, dried, 0.0) * self._skin)
 
     def look_ahead(self, now: Moment, step_s: float) -> None:
         """Lay out the front where it will be in the middle of the step, by its speed of late.
@@ -49,26 +58,25 @@ class Boiling:
         if left is None or kept is None:
             return
         boils = now.phase.moist & (now.temp_c >= now.phase.cap_c)
-        warms = np.zeros_like(left)
-        if bool(boils.any()):
-            goes = now.rate * (0.5 * step_s) / latent
-            goes = np.minimum(np.maximum(goes, 0.0), left)
-            now.layers = self.layers(np.where(boils, left - goes, left))
-            flux = now.layers.between(now.k, self._grid) * (now.temp_c[1:] - now.temp_c[:-1])
-            flux /= self._grid.area
-            warms[:-1] = flux
-            warms[-1] = now.inward
-            if self._two_faces:
-                warms[1:] = np.maximum(warms[1:], -flux)
-                if now.under is not None:
-                    warms[0] = np.maximum(warms[0], now.under)
-            half = (
-                0.5
-                * self._grid.spacing_m
-                * self._material.dry_heat_j_m3_k
-                / self._material.dry_layer_k
-            )
-            warms = np.where(boils, np.minimum(np.maximum(warms * half, 0.0), latent), 0.0)
+        if not bool(boils.any()):
+            if now.layers.left is not left:
+                now.layers = self.layers(left)
+            now.ahead = AtBoiling(np.zeros_like(left), left * latent, left * latent - kept)
+            return
+        goes = now.rate * (0.5 * step_s) / latent
+        goes = np.minimum(np.maximum(goes, 0.0), left)
+        now.layers = self.layers(np.where(boils, left - goes, left))
+        flux = now.layers.between(now.k, self._grid) * (now.temp_c[1:] - now.temp_c[:-1])
+        flux /= self._grid.area
+        warms = np.empty_like(left)
+        warms[:-1] = flux
+        warms[-1] = now.inward
+        if self._two_faces:
+            warms[1:] = np.maximum(warms[1:], -flux)
+            if now.under is not None:
+                warms[0] = np.maximum(warms[0], now.under)
+        warms *= self._crust
+        warms = np.where(boils, np.minimum(np.maximum(warms, 0.0), latent), 0.0)
         above = left * latent - kept
         now.ahead = AtBoiling(warms, np.maximum(above + warms, 0.0), above)
 
@@ -156,22 +164,24 @@ class Boiling:
             dry &= heat + kept >= left * material.latent_j_m3
         over = dry | (now.phase.moist & (heat > 0.0))
         ahead = now.ahead
-        if ahead is not None and bool(np.any(over)):
-            whole = material.latent_j_m3
-            latent = left * whole
-            done = dry | (over & (heat + kept >= latent + ahead.warms))
+        nodes = np.nonzero(over)
+        if ahead is not None and nodes[0].size:
+            whole, had = material.latent_j_m3[nodes[1]], left[nodes]
+            latent, warms, came = had * whole, ahead.warms[nodes], heat[nodes] + kept[nodes]
+            done = dry[nodes] | (came >= latent + warms)
             # water gone d and heat of the layer warms · d² share what came: the root of that
-            taken = np.where(over & ~done, whole - latent + kept + heat, 0.0)
-            root = np.sqrt(whole * whole + 4.0 * ahead.warms * np.maximum(taken, 0.0))
+            taken = whole - latent + came
+            root = np.sqrt(whole * whole + 4.0 * warms * np.maximum(taken, 0.0))
             gone = 2.0 * taken / (whole + root)
-            after = ahead.warms * np.square(np.maximum(gone, 0.0))
-            boiled_off = np.where(done, latent, np.where(over, heat + kept - after, 0.0))
-            boiled = np.sum(volume * boiled_off, axis=0)
+            after = warms * np.square(np.maximum(gone, 0.0))
+            off = np.where(done, latent, came - after)
+            boiled = np.bincount(nodes[1], volume[nodes] * off, minlength=heat.shape[1])
             totals.boiled = totals.boiled + boiled
             totals.vapour_kg_m2 = totals.vapour_kg_m2 + boiled / self._latent_j_kg
-            heat = np.where(over, np.where(done, heat - latent + kept, 0.0), heat)
-            kept = np.where(over, np.where(done, 0.0, after), kept)
-            left = np.where(over, np.where(done, 0.0, 1.0 - gone), left)
+            heat, kept, left = heat.copy(), kept.copy(), left.copy()
+            heat[nodes] = np.where(done, came - latent, 0.0)
+            kept[nodes] = np.where(done, 0.0, after)
+            left[nodes] = np.where(done, 0.0, 1.0 - gone)
         # a node that has fallen below boiling gives the heat of its layer back
         back = (kept > 0.0) & ~over
         if bool(np.any(back)):

@@ -65,8 +65,8 @@ class Below:
         temp_c: FloatArray,
         now: Moment,
         *,
-        air_c: FloatArray,
-        wall_c: FloatArray,
+        air_c: float | FloatArray,
+        wall_c: float | FloatArray,
         pan_base: FloatArray | None,
         tau: float,
     ) -> Against:
@@ -141,7 +141,7 @@ class Drying:
         )
 
     def loss(
-        self, temp_c: FloatArray, plane: Plane, vapour_pa: FloatArray
+        self, temp_c: FloatArray, plane: Plane, vapour_pa: float | FloatArray
     ) -> tuple[FloatArray, FloatArray]:
         """Heat that drying takes from the plane, W per m² of outer face, and its slope."""
         flux, slope = vapour_flux_kg_m2_s(

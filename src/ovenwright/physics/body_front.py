@@ -27,6 +27,7 @@ class Layers:
     layer: FloatArray | None  # (nodes - 1, members), m² K/W, dried layers of part-dried nodes
     skin: FloatArray | None  # (members,) m² K/W, dried layer over the outermost node
     under_skin: FloatArray | None  # the same at position 0
+    left: FloatArray | None = None  # the water that this was laid out for
 
     def between(self, k: FloatArray, grid: BodyGrid) -> FloatArray:
         """Conductance between neighbours per area of the outer face, (nodes - 1, members)."""
@@ -57,7 +58,7 @@ def front_layers(left: FloatArray, *, grid: BodyGrid, dry_k: FloatArray, two_fac
     depth = np.where(part, depth, 0.0) * (grid.spacing_m / dry_k)
     if not two_faces:
         return Layers(
-            far[:-1] * grid.spacing_m, near[1:] * grid.spacing_m, depth[:-1], depth[-1], None
+            far[:-1] * grid.spacing_m, near[1:] * grid.spacing_m, depth[:-1], depth[-1], None, left
         )
     from_below = np.zeros(left.shape, dtype=bool)
     from_below[0] = True
@@ -66,4 +67,6 @@ def front_layers(left: FloatArray, *, grid: BodyGrid, dry_k: FloatArray, two_fac
     outwards = np.where(from_below, near, far)[:-1] * grid.spacing_m
     inwards = np.where(from_below, far, near)[1:] * grid.spacing_m
     layer = np.where(from_below, 0.0, depth)[:-1] + np.where(from_below, depth, 0.0)[1:]
-    return Layers(outwards, inwards, layer, np.where(from_below[-1], 0.0, depth[-1]), depth[0])
+    return Layers(
+        outwards, inwards, layer, np.where(from_below[-1], 0.0, depth[-1]), depth[0], left
+    )

@@ -19,7 +19,7 @@ from ovenwright.physics.body_material import Material
 from ovenwright.physics.body_moment import Moment, Stage, Totals
 from ovenwright.physics.body_parameters import BodyParameters
 from ovenwright.physics.body_surface import face_exchange
-from ovenwright.physics.body_surroundings import Sampler, Surroundings
+from ovenwright.physics.body_surroundings import Lines, Sampler, Surroundings
 from ovenwright.physics.body_tridiagonal import solve_three_diagonals
 
 GAMMA = float(1.0 - np.sqrt(0.5))
@@ -113,8 +113,8 @@ class Stepper:
         late = (second.heat - base) / tau
         then = self._settle(now, plane, first, second, tau)
         then.time_s, then.rate = end, late
-        if then.layers.skin is not None:
-            then.face_c = then.temp_c[-1] + then.inward * then.layers.skin
+        if then.left is not None:
+            then.face_c = then.temp_c[-1] + then.inward * self.boiling.skin(then.left)
             # a node that has only just dried is not warm yet where its skin was
             just = now.phase.moist[-1] & ~then.phase.moist[-1]
             then.face_c = np.where(just, np.maximum(then.face_c, now.face_c), then.face_c)
@@ -135,7 +135,7 @@ class Stepper:
 
     def _stage(
         self, now: Moment, base: FloatArray, rate: FloatArray, pan_base: FloatArray | None, *,
-        plane: Plane | None, tau: float, inward: FloatArray, around: FloatArray,
+        plane: Plane | None, tau: float, inward: FloatArray, around: Lines,
         first: Stage | None = None,
     ) -> Stage:  # fmt: skip
         """Solve heat = base + tau · (flux in - flux out)/volume."""
@@ -273,8 +273,6 @@ class Stepper:
                 heat = heat.copy()
                 heat[plane.node, plane.member] += back
             heat, left, kept, phase, temp_c = self.boiling.boil_off(now, second, heat, left, totals)
-            if left is not now.left:
-                layers = self.boiling.layers(left)
         k, capacity, content = self.material.evaluate(temp_c, phase)
         per_heat = 1.0 / capacity
         temp_c = temp_c + (heat - content) * per_heat

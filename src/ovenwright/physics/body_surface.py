@@ -35,8 +35,8 @@ class Exchange:
 def face_exchange(
     face_c: FloatArray,
     *,
-    air_c: FloatArray,
-    wall_c: FloatArray,
+    air_c: float | FloatArray,
+    wall_c: float | FloatArray,
     coefficient_w_m2_k: FloatArray,
     emissivity: FloatArray,
 ) -> Exchange:
@@ -61,7 +61,7 @@ def vapour_flux_kg_m2_s(
     *,
     boiling_c: FloatArray,
     water_activity: FloatArray,
-    vapour_pressure_pa: FloatArray,
+    vapour_pressure_pa: float | FloatArray,
     resistance_m2_s_pa_kg: FloatArray,
 ) -> tuple[FloatArray, FloatArray]:
     """Vapour that leaves a moist plane through a resistance, and its slope with temperature.

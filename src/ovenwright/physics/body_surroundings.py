@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 from bisect import bisect_right
+from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import TypeAlias
 
 import numpy as np
 
@@ -86,6 +88,10 @@ class Surroundings:
         return float(self.time_s[-1])
 
 
+Lines: TypeAlias = Sequence[float] | Sequence[FloatArray]
+"""One number or (members,) for each line that was asked for."""
+
+
 class Sampler:
     """Means of the surroundings over short windows, so that long steps miss no reading."""
 
@@ -112,6 +118,14 @@ class Sampler:
         self._slope = np.diff(self._line, axis=0) / width
         areas = 0.5 * (self._line[1:] + self._line[:-1]) * width
         self._total = np.concatenate((np.zeros_like(self._line[:1]), np.cumsum(areas, axis=0)))
+        self._common = members == 1
+        self._plain: list[list[float]] = self._line[:, :, 0].T.tolist() if members == 1 else []
+        self._plain_total: list[list[float]] = (
+            self._total[:, :, 0].T.tolist() if members == 1 else []
+        )
+        self._held: Lines = (
+            [line[-1] for line in self._plain] if members == 1 else list(self._line[-1])
+        )
 
     def _sum_to(self, time_s: float) -> FloatArray:
         """Integral from the first time on, with the ends held."""
@@ -124,15 +138,38 @@ class Sampler:
             return np.asarray(self._total[i] + self._line[i] * ahead)
         return np.asarray(self._total[i] + ahead * (self._line[i] + (0.5 * ahead) * self._slope[i]))
 
-    def about(self, time_s: float, half_width_s: float) -> FloatArray:
+    def about(self, time_s: float, half_width_s: float) -> Lines:
         """Mean about a moment, over a window that never reaches across the last reading."""
         half = min(half_width_s, abs(time_s - self._times[-1]))
         if half > 0.0:
             return self.mean(time_s - half, time_s + half)
-        return np.asarray(self._line[-1])
+        return self._held
 
-    def mean(self, from_s: float, to_s: float) -> FloatArray:
+    def mean(self, from_s: float, to_s: float) -> Lines:
         """Mean over a window: air, wall, then air and wall below, then vapour, as laid out."""
-        if len(self._times) == 1:
-            return np.asarray(self._line[0])
-        return np.asarray((self._sum_to(to_s) - self._sum_to(from_s)) * (1.0 / (to_s - from_s)))
+        if from_s >= self._times[-1]:
+            return self._held
+        width = to_s - from_s
+        if self._common:
+            low, high = self._numbers_to(from_s), self._numbers_to(to_s)
+            return [(b - a) / width for a, b in zip(low, high, strict=True)]
+        whole = (self._sum_to(to_s) - self._sum_to(from_s)) * (1.0 / width)
+        return list(whole)
+
+    def _numbers_to(self, time_s: float) -> list[float]:
+        """Integrals as `_sum_to`, in plain numbers: for few lines quicker than arrays."""
+        times = self._times
+        i = bisect_right(times, time_s) - 1
+        if i < 0:
+            return [line[0] * (time_s - times[0]) for line in self._plain]
+        ahead = time_s - times[i]
+        if i == len(times) - 1:
+            return [
+                total[i] + line[i] * ahead
+                for total, line in zip(self._plain_total, self._plain, strict=True)
+            ]
+        share = 0.5 * ahead / (times[i + 1] - times[i])
+        return [
+            total[i] + ahead * (line[i] + share * (line[i + 1] - line[i]))
+            for total, line in zip(self._plain_total, self._plain, strict=True)
+        ]
