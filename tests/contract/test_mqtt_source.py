@@ -311,12 +311,13 @@ def test_another_recording_begins_without_what_was_kept_for_the_one_before(
     assert not any("kept for us" in n.text for n in second.notices)
 
 
+@pytest.mark.parametrize("fresh", [False, True])
 @pytest.mark.parametrize("version", ["3.1.1", "5"])
 def test_nothing_is_lost_when_the_broker_is_killed_and_started_again(
-    broker: Broker, version: str
+    broker: Broker, version: str, fresh: bool
 ) -> None:
     heard = Heard()
-    reader = opened(plan(broker.port, version=version))
+    reader = open_source(plan(broker.port, version=version), SystemClock(), fresh=fresh)
     with publisher(broker.port) as client, reading(reader, heard):
         heard.until(lambda h: NoticeKind.CONNECTED in h.kinds())
         arrived: set[int] = set()

@@ -190,6 +190,10 @@ class MqttReader:
         self._acknowledgements.clear()
         self._inbox.to_acknowledge.clear()
         try:
+            if self._fresh:
+                # not by a clean start: a session begun by one is not saved by every broker
+                # (seen with Mosquitto 2.0.11), and its restart would lose what came meanwhile
+                self._end_session()
             if self._plan.version == "5":
                 wish = Properties(PacketTypes.CONNECT)  # type: ignore[no-untyped-call]
                 wish.SessionExpiryInterval = self._plan.session_s if self._lasting else 0
@@ -198,12 +202,10 @@ class MqttReader:
                     self._plan.host,
                     self._plan.port,
                     keepalive=self._plan.keepalive_s,
-                    clean_start=not self._lasting or self._fresh,
+                    clean_start=not self._lasting,
                     properties=wish,
                 )
             else:
-                if self._fresh:
-                    self._end_session()
                 client.connect(self._plan.host, self._plan.port, keepalive=self._plan.keepalive_s)
         except UnicodeError as trouble:
             raise InstrumentTrouble(
@@ -338,11 +340,14 @@ class MqttReader:
                 self._end_session()
 
     def _end_session(self) -> None:
-        """End a session of MQTT 3.1.1, which never ends by itself: connect once without one."""
+        """End a session that a broker may hold for us: connect once without one."""
         client = self._client(clean=True)
         client.on_connect = client.on_disconnect = client.on_message = client.on_subscribe = None
         try:
-            client.connect(self._plan.host, self._plan.port, keepalive=self._plan.keepalive_s)
+            clean: dict[str, Any] = {"clean_start": True} if self._plan.version == "5" else {}
+            client.connect(
+                self._plan.host, self._plan.port, keepalive=self._plan.keepalive_s, **clean
+            )
             until = self._clock.monotonic_ns() + NS
             while not client.is_connected() and self._clock.monotonic_ns() < until:
                 sock: Any = client.socket()

@@ -78,7 +78,7 @@ def library() -> ReferenceLibrary:
         (PLAN.replace('"T"', '"Q"') + SERIAL, "now", None, PlanFaults),
     ],
 )
-def test_what_can_t_be_recorded_is_refused_before_anything_starts(
+def test_what_can_t_be_recorded_is_refused_before_anything_starts(  # noqa: PLR0917
     book: Logbook,
     library: ReferenceLibrary,
     text: str,
