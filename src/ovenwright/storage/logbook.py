@@ -5,6 +5,7 @@ from __future__ import annotations
 import hashlib
 import json
 import math
+import os
 import re
 import time
 import unicodedata
@@ -364,6 +365,16 @@ class Logbook:
             return frozenset(p.name for p in self.judgements_dir.iterdir() if p.is_dir())
         except (FileNotFoundError, NotADirectoryError):
             return frozenset()
+        except OSError as cause:
+            raise trouble_from(cause, self.judgements_dir) from cause
+
+    def judged_when(self) -> Mapping[str, int]:
+        """Return the runs that have a folder of judgements, with when each last changed, in ns."""
+        try:
+            with os.scandir(self.judgements_dir) as found:
+                return {e.name: e.stat().st_mtime_ns for e in found if e.is_dir()}
+        except (FileNotFoundError, NotADirectoryError):
+            return {}
         except OSError as cause:
             raise trouble_from(cause, self.judgements_dir) from cause
 

@@ -64,6 +64,8 @@ def _measured(number: int, one: Measured, shown: Shown, zone: str) -> MeasuredSh
         unit=sign,
         at_least=low,
         at_most=high,
+        width=540,
+        height=210,
     )
     limits = [
         f"{words} {plain(v, 2).rstrip('0').rstrip('.')} {sign}".strip()

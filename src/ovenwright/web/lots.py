@@ -522,7 +522,8 @@ def _channel(c: ChannelBrought, brought: Brought, name: str) -> ColumnFacts:
         heading=c.column or name,
         use="temperature",
         unit=c.unit,
-        unit_why=without_options(why),
+        # what the heading itself says needs no word beside it
+        unit_why="" if why.endswith("says so") else without_options(why),
         channel=c.name,
         role=c.role_guess or "",
         role_why=c.role_reason,

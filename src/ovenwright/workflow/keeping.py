@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 import math
+import time
 import tomllib
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from typing import Any
+from weakref import WeakKeyDictionary
 
 from ovenwright.catalogue.catalogue import Catalogue
 from ovenwright.catalogue.entries import JudgementEntry, MeasureEntry, RunEntry
@@ -109,6 +111,12 @@ def _remove_index(logbook: Logbook) -> None:
             return
 
 
+_SETTLED_NS = 2_000_000_000
+"""A folder's time is coarse: what changed just now may change again under the same time."""
+_seen: WeakKeyDictionary[Catalogue, dict[str, int]] = WeakKeyDictionary()
+"""For each index, which folders of judgements it agreed with, and when they last changed."""
+
+
 def refresh(logbook: Logbook, catalogue: Catalogue, *, rebuild: bool = False) -> tuple[str, ...]:
     """Bring the index up to the logbook's files; return what could not be read.
 
@@ -137,8 +145,15 @@ def refresh(logbook: Logbook, catalogue: Catalogue, *, rebuild: bool = False) ->
         indexed = (indexed | {e.id for e in entries}) - gone
         counts = catalogue.judgement_counts()
     judged: list[JudgementEntry] = []
-    for run_id in logbook.judged_ids() & indexed:
-        if counts.get(run_id, 0) == logbook.judgement_count(run_id):
+    seen = {} if rebuild else _seen.setdefault(catalogue, {})
+    recent = time.time_ns() - _SETTLED_NS
+    for run_id, changed in logbook.judged_when().items():
+        if run_id not in indexed or seen.get(run_id) == changed:
+            continue
+        same = counts.get(run_id, 0) == logbook.judgement_count(run_id)
+        if same and changed < recent:
+            seen[run_id] = changed  # a list of thousands must not look into each folder every time
+        if same:
             continue
         try:
             judged += [judgement_entry(r) for r in logbook.judgements(run_id)]

@@ -31,6 +31,7 @@ router = APIRouter(include_in_schema=False)
 
 Name = Annotated[str, Path(max_length=300)]
 _LATEST = 8
+_RUNS = 120  # of a history on the page; its twin tells more
 
 
 @router.get("/ovens")
@@ -74,14 +75,15 @@ def _grouped(site: Site, pairs: tuple[PairEntry, ...], by: str) -> list[dict[str
 def oven(name: Name, request: Request, site: TheSite, _: Viewer) -> HTMLResponse:
     """Show one oven."""
     tools = site.tools
-    return _page(request, site, history_of(tools.logbook, tools.catalogue, oven=name), name, "oven")
+    found = history_of(tools.logbook, tools.catalogue, oven=name, limit=_RUNS)
+    return _page(request, site, found, name, "oven")
 
 
 @router.get("/products/{name:path}")
 def product(name: Name, request: Request, site: TheSite, _: Viewer) -> HTMLResponse:
     """Show one product."""
     tools = site.tools
-    found = history_of(tools.logbook, tools.catalogue, product=name)
+    found = history_of(tools.logbook, tools.catalogue, product=name, limit=_RUNS)
     return _page(request, site, found, name, "product")
 
 
