@@ -119,6 +119,7 @@ class Row:
     faults: tuple[Fault, ...] = ()
     line: int = 0
     covered: tuple[str, ...] = ()
+    wide: bool = False
     node: str = "row"
     id: str = field(init=False)
 
@@ -228,9 +229,10 @@ def other_unit(key: str, value: object, shown: Shown) -> str:
     return f"= {plain(shown.difference(float(str(value))), 2)} °F" if unit == "K" else ""
 
 
-def help_of(info: FieldInfo) -> str:
-    """Return what a key means, in one line."""
-    return re.sub(r"\s+", " ", (info.description or "").replace("``", "")).strip()
+def help_of(info: FieldInfo, label: str = "") -> str:
+    """Return what a key means, in one line; nothing where that is no more than its label says."""
+    said = re.sub(r"\s+", " ", (info.description or "").replace("``", "")).strip()
+    return "" if said.rstrip(".").casefold() == label.casefold() else said
 
 
 def shape_of(annotation: Any) -> tuple[str, Any]:

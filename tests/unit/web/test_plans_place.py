@@ -9,6 +9,7 @@ import pytest
 from starlette.testclient import TestClient
 
 from ovenwright.storage.presets import preset_ids, read_preset
+from ovenwright.web.door import Role, Who
 from ovenwright.web.site import Site
 from ovenwright.workflow.plan_keeping import From, start_plan
 
@@ -243,3 +244,34 @@ def test_every_kind_of_preset_has_a_form_and_pictures(client: TestClient, name: 
 def test_presets_and_schema_are_told(client: TestClient) -> None:
     assert [p["id"] for p in client.get("/api/presets").json()] == list(preset_ids())
     assert client.get("/api/plan-schema").json()["$schema"].endswith("2020-12/schema")
+
+
+def test_operators_read_and_cant_change(
+    client: TestClient, plan: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    text = text_of(client, plan)
+    operator = Who("Anna", Role.OPERATOR, signed_in=True)
+    for module in ("door", "pages"):
+        monkeypatch.setattr(f"ovenwright.web.{module}.who_is", lambda _: operator, raising=False)
+    page = client.get(f"/plans/{plan}", headers=HTML)
+    assert page.status_code == 200
+    assert 'class="pin"' not in page.text
+    assert "readonly" in page.text
+    assert "data-change" not in page.text
+    assert "Keep as version" not in page.text
+    assert "needs the role engineer" in page.text
+    body = {"text": text + "#\n", "based_on": 1, "why": "x"}
+    assert client.put(f"/api/plans/{plan}", json=body).status_code == 403
+    assert client.post("/api/plans", json={"source": "blank"}).status_code == 403
+    assert client.post("/api/plans/edit", json={"text": "", "changes": []}).status_code == 403
+    assert client.get("/plans/new", headers=HTML).status_code == 403
+    assert client.post("/api/plans/check", json={"text": text}).status_code == 200
+
+
+def test_changes_are_noted_in_the_trail(client: TestClient, site: Site) -> None:
+    kept = client.post("/api/plans", json={"source": "blank", "why": "a first look"}).json()
+    body = {"text": text_of(client, kept["plan"]) + "#\n", "based_on": 1, "why": "a remark"}
+    client.put(f"/api/plans/{kept['plan']}", json=body)
+    trail = client.get("/api/audit").text
+    assert "started plan" in trail
+    assert "a remark" in trail
