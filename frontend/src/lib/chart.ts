@@ -88,7 +88,8 @@ export interface ChartOptions {
 }
 
 const FOOT = 10;
-const MOST_POINTS = 64_000;
+const MOST_POINTS = 48_000;
+const MANY = 16;
 
 let count = 0;
 
@@ -137,6 +138,7 @@ export class Chart {
   private full: [number, number] = [0, 1];
   private asking: AbortController | null = null;
   private timer = 0;
+  private asked = 0;
   private frame = 0;
   private pointed: number | null = null;
   private line: number | null = null;
@@ -467,14 +469,16 @@ export class Chart {
     ctx.clip();
     this.flagged(ctx, bbox, x, px);
     const curves = this.drawn();
-    const many = curves.length > 24;
+    // many curves: hair lines without dashes, for colour and marker tell 72 apart and a dashed or
+    // broad zigzag costs several times as much to paint
+    const many = curves.length > MANY;
     for (const c of curves) this.band(ctx, c, x, y);
     for (const c of curves) {
       ctx.strokeStyle = token(colourName(c.look));
       ctx.globalAlpha = c.faint ? 0.45 : 1;
-      ctx.lineWidth = (many ? 1.1 : 1.7) * px;
-      ctx.lineJoin = "round";
-      ctx.setLineDash(dashOf(c.look).map((d) => d * px));
+      ctx.lineWidth = many ? 1 : 1.7 * px;
+      ctx.lineJoin = many ? "bevel" : "round";
+      ctx.setLineDash(many ? [] : dashOf(c.look).map((d) => d * px));
       ctx.stroke(this.path(c, bbox));
     }
     ctx.globalAlpha = 1;
@@ -722,6 +726,9 @@ export class Chart {
     window.clearTimeout(this.timer);
     this.asking?.abort();
     if (!more || !this.range) return;
+    // the first of a row of zooms is asked for at once, the others once the hand rests
+    const wait = performance.now() - this.asked > 250 ? 0 : 60;
+    this.asked = performance.now();
     this.timer = window.setTimeout(() => {
       const [a, b] = this.view;
       const pad = 0.25 * (b - a);
@@ -742,7 +749,7 @@ export class Chart {
         .catch((cause: unknown) => {
           if (!asking.signal.aborted) this.o.onTrouble?.(cause);
         });
-    }, 40);
+    }, wait);
   }
 
   // hands -----------------------------------------------------------------------------------

@@ -35,7 +35,9 @@ def gap_of(x: FloatArray) -> float:
     return max(_INTERVALS * float(np.median(np.diff(x))), _LEAST_S)
 
 
-def thin_extremes(x: FloatArray, y: FloatArray, points: int, *, gap: float) -> Thinned:
+def thin_extremes(
+    x: FloatArray, y: FloatArray, points: int, *, gap: float, steps: FloatArray | None = None
+) -> Thinned:
     """Return about ``points`` of a series, the lowest and the highest of each bucket kept.
 
     Parameters
@@ -45,6 +47,7 @@ def thin_extremes(x: FloatArray, y: FloatArray, points: int, *, gap: float) -> T
     points : how many points are wanted; two a bucket, so that no short excursion is lost, and
         three more for each hole wider than a bucket
     gap : no shorter step is a hole
+    steps : (n - 1,) the differences of ``x``, where they are known already
 
     Returns
     -------
@@ -53,17 +56,24 @@ def thin_extremes(x: FloatArray, y: FloatArray, points: int, *, gap: float) -> T
     if x.size <= max(points, 4):
         return Thinned(x, y, whole=True, gap=gap)
     there = np.isfinite(y)
-    if not there.any():
+    if there.all():  # then nothing has to be copied
+        xs, ys = x, np.ascontiguousarray(y)
+        steps = np.diff(x) if steps is None else steps
+    elif there.any():
+        xs, ys = x[there], y[there]
+        steps = np.diff(xs)
+    else:
         return Thinned(x[:0], y[:0], whole=False, gap=gap)
-    xs, ys = x[there], np.ascontiguousarray(y[there])
-    keep = np.arange(xs.size)
-    if xs.size > points:
+    if xs.size <= points:
+        keep = np.arange(xs.size)
+    else:
         chosen = _DOWNSAMPLER.downsample(ys, n_out=max(points // 2 * 2, 4)).astype(np.intp)
         keep = np.union1d(chosen, [0, xs.size - 1])
     # a hole narrower than a bucket can't be seen; one that can keeps the readings on both sides
     bucket = (xs[-1] - xs[0]) / max(points // 2, 2)
-    holes = np.flatnonzero(np.diff(xs) > max(gap, bucket))
-    keep = np.union1d(keep, np.concatenate([holes, holes + 1]))
+    holes = np.flatnonzero(steps > max(gap, bucket))
+    if holes.size:
+        keep = np.union1d(keep, np.concatenate([holes, holes + 1]))
     edges = np.searchsorted(keep, holes) + 1
     kx, ky = xs[keep], ys[keep]
     # the break stands where the readings end, not where they begin again

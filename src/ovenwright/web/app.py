@@ -10,7 +10,7 @@ from fastapi import FastAPI
 from starlette.staticfiles import StaticFiles
 
 from ovenwright import __version__
-from ovenwright.web import answers, headers
+from ovenwright.web import answers, headers, warming
 from ovenwright.web.site import Site
 
 ROOMS: tuple[str, ...] = (
@@ -44,6 +44,7 @@ def create_app(site: Site) -> FastAPI:
 
     @asynccontextmanager
     async def life(_: FastAPI) -> AsyncIterator[None]:
+        warming.begin()
         yield
         site.jobs.close()
         for end in site.at_end:

@@ -42,6 +42,11 @@ class Sought:
     trouble: Mapping[str, Any] | None = None
 
     @property
+    def waits(self) -> bool:
+        """Whether there is a verdict to be found that nobody has begun to find."""
+        return bool(self.plan_toml) and not (self.result or self.job or self.trouble)
+
+    @property
     def plan_key(self) -> str:
         """The start of the plan's SHA-256, as the logbook names plans."""
         return plan_key(self.plan_toml)
@@ -52,8 +57,15 @@ def plan_key(plan_toml: str) -> str:
     return hashlib.sha256(plan_toml.encode("utf-8")).hexdigest()[:16]
 
 
-def seek(site: Site, opened: Opened, run_id: str, number: int | None = None) -> Sought:
+def seek(
+    site: Site, opened: Opened, run_id: str, number: int | None = None, *, begin: bool = True
+) -> Sought:
     """Return a run's result under one of its judgements, the latest when none is named.
+
+    Parameters
+    ----------
+    begin : whether a large run's result is begun to be found where nobody has yet; a page leaves
+        that to its script, which asks once the picture is there
 
     Raises
     ------
@@ -81,17 +93,19 @@ def seek(site: Site, opened: Opened, run_id: str, number: int | None = None) -> 
     if not plan_toml:
         return Sought(facts, judgements, shown, "", None, None, trouble)
     try:
-        found = _found(site, opened, facts, plan_toml)
+        found = _found(site, opened, facts, plan_toml, begin=begin)
     except OvenwrightError as cause:
         return Sought(facts, judgements, shown, plan_toml, None, None, cause.facts())
-    if isinstance(found, Result):
+    if found is None or isinstance(found, Result):
         return Sought(facts, judgements, shown, plan_toml, found, None, trouble)
     if found.state is JobState.FAILED:
         return Sought(facts, judgements, shown, plan_toml, None, None, found.error)
     return Sought(facts, judgements, shown, plan_toml, None, found, trouble)
 
 
-def _found(site: Site, opened: Opened, facts: SealedFacts, plan_toml: str) -> Result | Job:
+def _found(
+    site: Site, opened: Opened, facts: SealedFacts, plan_toml: str, *, begin: bool
+) -> Result | Job | None:
     settings = site.tools.settings
     show_unit, zone = settings.show_unit, settings.zone
     shelf = opened.results
@@ -114,6 +128,8 @@ def _found(site: Site, opened: Opened, facts: SealedFacts, plan_toml: str) -> Re
         return {"run": facts.id, "verdict": judged.verdict.outcome.value}
 
     key = ("result", facts.digest, plan_key(plan_toml))
+    if not begin and opened.under_way.held(key) is None:
+        return None
     return under_way(site, opened, key, f"the result of {facts.title or facts.id}", work)
 
 

@@ -53,6 +53,11 @@ def filters(**functions: Any) -> None:
     _environment().filters.update(functions)
 
 
+def warm(template: str) -> None:
+    """Have a template ready before anybody asks for it."""
+    _environment().get_template(template)
+
+
 def part(template: str, **facts: Any) -> str:
     """Return a piece of a page, for scripts that put it in the place of an older one."""
     return _environment().get_template(template).render(**facts)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
@@ -18,6 +19,7 @@ from ovenwright.reporting.ink import PAGE
 from ovenwright.reporting.margins import margin_strips, margins
 from ovenwright.reporting.recalled import Recalled, recall
 from ovenwright.reporting.svg_evenness import EvennessMap, draw_evenness, evenness_map
+from ovenwright.reporting.thinning import thin_extremes
 from ovenwright.reporting.words import Shown, clock, counted
 from ovenwright.storage.run_facts import SealedFacts, ns_from_iso
 from ovenwright.web.api.signatures import signed_here
@@ -32,7 +34,9 @@ from ovenwright.workflow.results import Result, shown_of
 from ovenwright.workflow.slicing import slice_run
 
 TONES = {Outcome.PASS: "good", Outcome.FAIL: "poor", Outcome.UNDECIDED: "open"}
+ALL_CHANNELS = "All channels over time"
 _FIRST_POINTS = 900
+_DRAWN_POINTS = 14_000
 
 
 def shown_for_run(site: Site, facts: SealedFacts, result: Result | None = None) -> Shown:
@@ -49,7 +53,6 @@ def result_facts(
     facts, result = sought.facts, sought.result
     shown = shown_for_run(site, facts, result)
     verdict = _verdict(sought, shown)
-    charts = _history(sought, site, opened, shown)
     return {
         "script": "result",
         "facts": facts,
@@ -59,7 +62,8 @@ def result_facts(
         "sought": sought,
         "verdict": verdict,
         "differs": _differs(sought),
-        "history": charts,
+        "history": _history(sought),
+        "history_title": ALL_CHANNELS,
         "oven_plan": _oven_plan(result),
         "sections": _sections(result),
         "evenness": _evenness(sought, site, opened, shown, at_min),
@@ -147,34 +151,53 @@ def _differs(sought: Sought) -> str:
 # pictures -----------------------------------------------------------------------------------
 
 
-def _history(sought: Sought, site: Site, opened: Opened, shown: Shown) -> BlockShown | None:
-    """Return the picture of all channels: the report's own, else one of the bare readings."""
-    if sought.result is not None:
-        return block_facts(sought.result.chart("history"))
-    try:
-        found = slice_run(
-            site.tools.logbook,
-            sought.facts.id,
-            opened.runs,
-            points=max(200, min(_FIRST_POINTS, 24_000 // max(len(sought.facts.channels), 1))),
-        )
-    except OvenwrightError:
+def _history(sought: Sought) -> BlockShown | None:
+    """Return the report's own picture of all channels, where there is a result."""
+    if sought.result is None:
         return None
-    scale, offset = (1.8, 32.0) if shown.fahrenheit else (1.0, 0.0)
-    lines = tuple(
-        Line(c.name, "", i, c.time_s / 60.0, c.value_c * scale + offset)
-        for i, c in enumerate(found.channels)
+    return block_facts(_lighter(sought.result.chart("history")))
+
+
+def bare_history(
+    site: Site, opened: Opened, facts: SealedFacts, shown: Shown, *, points: int = _DRAWN_POINTS
+) -> TimeChart:
+    """Return a picture of a run's readings as they are, without limits or crossings.
+
+    Raises
+    ------
+    StorageTrouble : if the run can't be read
+    """
+    found = slice_run(
+        site.tools.logbook,
+        facts.id,
+        opened.runs,
+        points=max(120, min(_FIRST_POINTS, points // len(facts.channels))),
     )
-    chart = TimeChart(
+    scale, offset = (1.8, 32.0) if shown.fahrenheit else (1.0, 0.0)
+    return TimeChart(
         id="history",
-        title="All channels over time",
-        alt=f"Readings of {len(lines)} channels over {clock(sought.facts.duration_s)}.",
+        title=ALL_CHANNELS,
+        alt=f"Readings of {len(found.channels)} channels over {clock(facts.duration_s)}.",
         x_label="minutes since the first reading",
         y_label=f"temperature, {shown.temperature_unit}",
-        lines=lines,
-        note="Readings as they were recorded; limits and crossings follow with the verdict.",
+        lines=tuple(
+            Line(c.name, "", i, c.time_s / 60.0, c.value_c * scale + offset)
+            for i, c in enumerate(found.channels)
+        ),
     )
-    return block_facts(chart)
+
+
+def _lighter(chart: TimeChart) -> TimeChart:
+    """Return a chart of many channels with fewer points, so that its page stays quick to fetch.
+
+    It is what is read without scripts and printed; the script draws from the readings themselves.
+    """
+    points = max(120, _DRAWN_POINTS // max(len(chart.lines), 1))
+    lines = []
+    for line in chart.lines:
+        thin = thin_extremes(line.x, line.y, points, gap=math.inf)
+        lines.append(line if thin.whole else replace(line, x=thin.x, y=thin.y))
+    return replace(chart, lines=tuple(lines))
 
 
 def _oven_plan(result: Result | None) -> BlockShown | None:

@@ -172,7 +172,7 @@ def slice_run(
     whole = from_s is None and to_s is None
     first = last = inside = 0  # rows cut out of an axis: asked once for all channels that share it
     axis: object = None
-    elapsed = np.empty(0)
+    elapsed = steps = np.empty(0)
     found = []
     for name, one in parts.items():
         if one.time_ns is not axis:
@@ -182,7 +182,8 @@ def slice_run(
             if around:
                 first, last = max(first - 1, 0), min(last + 1, one.time_ns.size)
             elapsed = (one.time_ns[first:last] - facts.start_ns) / NS
-        thin = thin_extremes(elapsed, one.value_c[first:last], points, gap=gaps[name])
+            steps = np.diff(elapsed)
+        thin = thin_extremes(elapsed, one.value_c[first:last], points, gap=gaps[name], steps=steps)
         found.append(ChannelSlice(name, thin.x, thin.y, inside, not thin.whole, thin.gap))
     return RunSlice(facts, low, high, tuple(found))
 

@@ -13,6 +13,7 @@ from starlette.responses import HTMLResponse, RedirectResponse, Response
 
 from ovenwright.errors import OvenwrightError, StorageTrouble, UsageError
 from ovenwright.reporting.document import Points
+from ovenwright.reporting.ink import PAPER
 from ovenwright.reporting.render import Form as ReportForm
 from ovenwright.reporting.restated_facts import (
     BeforeAfter,
@@ -20,6 +21,7 @@ from ovenwright.reporting.restated_facts import (
     before_after_table,
     restated_words,
 )
+from ovenwright.reporting.svg_time import time_chart
 from ovenwright.storage.wide import ExportUnit
 from ovenwright.web.api.results import (
     JudgeBody,
@@ -38,7 +40,7 @@ from ovenwright.web.opened import Opened, TheOpened
 from ovenwright.web.pages import show
 from ovenwright.web.plan_choice import MOST_BYTES
 from ovenwright.web.refs import run_ref
-from ovenwright.web.result_view import result_facts, shown_for_run
+from ovenwright.web.result_view import bare_history, result_facts, shown_for_run
 from ovenwright.web.runs_shown import show_runs
 from ovenwright.web.site import Site, TheSite
 from ovenwright.workflow.exporting import Format
@@ -88,11 +90,21 @@ At = Annotated[float | None, Query(allow_inf_nan=False, description="minutes sin
 
 @router.get("/runs/{run_id}")
 def one_result(
-    request: Request, run_id: str, site: TheSite, opened: TheOpened, who: Viewer, *, at: At = None
+    request: Request,
+    run_id: str,
+    site: TheSite,
+    opened: TheOpened,
+    who: Viewer,
+    *,
+    at: At = None,
+    whole: bool = False,
 ) -> HTMLResponse:
-    """Show the result of a run: its latest judgement."""
+    """Show the result of a run: its latest judgement.
+
+    The verdict of a large run is begun to be found when the page's script asks, or with ``whole``.
+    """
     ref = run_ref(run_id, site.tools.logbook)
-    sought = seek(site, opened, ref)
+    sought = seek(site, opened, ref, begin=whole)
     return _result_page(request, sought, site=site, opened=opened, who=who, at=at)
 
 
@@ -106,10 +118,11 @@ def one_judgement(  # noqa: PLR0917  # the site's parts come one by one
     who: Viewer,
     *,
     at: At = None,
+    whole: bool = False,
 ) -> HTMLResponse:
     """Show the result of a run as one of its judgements has it."""
     ref = run_ref(run_id, site.tools.logbook)
-    sought = seek(site, opened, ref, number)
+    sought = seek(site, opened, ref, number, begin=whole)
     return _result_page(request, sought, site=site, opened=opened, who=who, at=at)
 
 
@@ -124,6 +137,14 @@ def _result_page(
         may_change=who.role >= Role.ENGINEER,
         **result_facts(request, sought, site=site, opened=opened, at_min=at),
     )
+
+
+@router.get("/runs/{run_id}/picture.svg")
+def picture(run_id: str, site: TheSite, opened: TheOpened, _: Viewer) -> Response:
+    """Draw all channels of a run as they were recorded, for readers without scripts."""
+    facts = site.tools.logbook.facts(run_ref(run_id, site.tools.logbook))
+    chart = bare_history(site, opened, facts, shown_for_run(site, facts))
+    return Response(time_chart(chart, PAPER), media_type="image/svg+xml")
 
 
 @router.get("/runs/{run_id}/health")
