@@ -37,6 +37,7 @@ VERBS: tuple[Verb, ...] = (
     Verb("report", "report_command", "write the report: spreadsheet, PDF, HTML"),
     Verb("runs", "runs_command", "list the runs in the logbook"),
     Verb("show", "show_command", "show one run: channels, health, crossings"),
+    Verb("history", "history_command", "key measures of an oven or product over its runs"),
     Verb("compare", "compare_command", "hold one run against another, aligned at load-in"),
     Verb("forecast", "forecast_command", "say when each core will pass a temperature"),
     Verb("export", "export_command", "write a run as CSV, XLSX, Parquet or NetCDF"),

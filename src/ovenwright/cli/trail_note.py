@@ -13,6 +13,7 @@ CHANGES = {
     "mark": ("set a mark", ("run_ref", "text")),
     "judge": ("judged a run", ("run_ref",)),
     "restate": ("restated a run", ("run_ref",)),
+    "history": ("chose a reference run", ("reference",)),
 }
 """The verbs that change a logbook: what they did, and which argument says to what."""
 _DONE = frozenset({0, 1, 3})
@@ -24,7 +25,7 @@ def note_verb(args: argparse.Namespace, settings: Settings, code: int) -> int:
         return code
     if not (settings.logbook / "people.sqlite").is_file():
         return code
-    if args.verb == "judge" and args.no_keep:
+    if (args.verb == "judge" and args.no_keep) or (args.verb == "history" and not args.reference):
         return code
     import getpass
 

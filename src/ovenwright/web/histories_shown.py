@@ -109,6 +109,7 @@ def _point(
     if unit is Unit.LOG10 and m.value > MOST_LOG:
         said = f"> {MOST_LOG}"
     known = math.isfinite(low) and math.isfinite(high)
+    known = known and not (unit is Unit.LOG10 and m.low_95 > MOST_LOG)
     interval = f"{plain(low, decimals)} to {plain(high, decimals)}" if known else DASH
     words = f"{when}: {said} {sign}, {m.verdict or 'not decided'}" + (
         ", reference run" if point.reference else ""
