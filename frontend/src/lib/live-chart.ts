@@ -105,10 +105,10 @@ export class LiveChart {
     if (this.frame || document.visibilityState === "hidden") return;
     this.frame = requestAnimationFrame(() => {
       this.frame = 0;
-      this.drawn = performance.now();
       const [from, to] = this.view();
-      const shown = this.span && from >= this.lately.start - 2 * this.lately.width ? this.lately : this.span ? this.lately : this.whole;
+      const shown = this.span ? this.lately : this.whole;
       if (!shown.x.length) return;
+      this.drawn = performance.now();
       this.u.batch(() => {
         this.u.setData([shown.x, ...shown.y] as unknown as uPlot.AlignedData, false);
         this.u.setScale("x", { min: from, max: to });

@@ -77,12 +77,12 @@ export class LiveOven {
   private ends(state: State): void {
     const [factor, offset, step] = this.fahrenheit ? [1.8, 32, 20] : [1, 0, 10];
     const values = state.channels.map((c) => c.value_c).filter((v) => v !== null);
+    if (this.trails.size) values.push(...this.whole.range().filter((v) => Number.isFinite(v)));
     if (!values.length) return;
     let low = Math.floor((Math.min(...values) * factor + offset) / step) * step;
     let high = Math.ceil((Math.max(...values) * factor + offset) / step) * step;
     low = (low - offset) / factor;
     high = (high - offset) / factor;
-    if (this.trails.size && this.low === this.low) [low, high] = [Math.min(low, this.low), Math.max(high, this.high)];
     high = Math.max(high, low + (2 * step) / factor);
     if (low === this.low && high === this.high) return;
     [this.low, this.high, this.filled] = [low, high, 0];

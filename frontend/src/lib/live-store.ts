@@ -211,6 +211,17 @@ export class Bins {
     for (let c = 0; c < this.channels; c++) for (let k = 0; k < this.used; k++) this.place(c, k);
   }
 
+  /** The lowest and highest (°C) of all channels since the start. */
+  range(): [number, number] {
+    let low = Infinity, high = -Infinity;
+    for (let c = 0; c < this.channels; c++)
+      for (let at = c * MOST_BINS, end = at + this.used; at < end; at++) {
+        if (this.low[at]! < low) low = this.low[at]!;
+        if (this.high[at]! > high) high = this.high[at]!;
+      }
+    return [low, high];
+  }
+
   /** Value (°C) a channel had about a moment, NaN where nothing is known. */
   at(c: number, time: number): number {
     const k = Math.floor((time - this.start) / this.width);

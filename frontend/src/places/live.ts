@@ -94,6 +94,8 @@ function start(root: HTMLElement): void {
     },
     whole: (w) => {
       whole.set(w);
+      root.dataset.wholeFrom = String(w.start);
+      root.dataset.wholeTo = String(w.start + w.bins * w.width);
       chart?.news();
     },
     lately: (l) => {
@@ -120,8 +122,8 @@ function start(root: HTMLElement): void {
 }
 
 function findTiles(root: HTMLElement): Tile[] {
-  return [...root.querySelectorAll<HTMLElement>(".tile")].map((tile, i) => {
-    tile.querySelector(".swatch")?.replaceChildren(sample(i));
+  return [...root.querySelectorAll<HTMLElement>(".chan")].map((tile, i) => {
+    tile.querySelector(".look")?.replaceChildren(sample(i));
     const value = tile.querySelector(".value")!;
     const text = document.createTextNode(value.textContent ?? "");
     value.replaceChildren(text);
@@ -144,7 +146,7 @@ function showState(root: HTMLElement, facts: Facts, state: State): void {
   const place = document.getElementById("state")!;
   if (root.dataset.state !== state.state) {
     root.dataset.state = state.state;
-    place.className = `state ${tone}`;
+    place.className = `standing ${tone}`;
     const mark = document.createElement("span");
     mark.ariaHidden = "true";
     mark.textContent = shape;
@@ -159,7 +161,7 @@ function ended(facts: Facts, state: State, tone: string): void {
   const box = document.getElementById("ended");
   const seal = document.getElementById("seal");
   if (seal) seal.hidden = state.state !== "cut off";
-  const acts = document.querySelector<HTMLElement>(".acts");
+  const acts = document.querySelector<HTMLElement>(".taps");
   if (acts) acts.hidden = state.state !== "recording";
   if (!box) return;
   box.hidden = state.state === "recording";

@@ -56,6 +56,10 @@ MARKS: tuple[tuple[MarkKind, str], ...] = (
 """What is marked with one tap, and the words on it."""
 
 
+MOST_DRAWN = 24
+"""With more channels than that the oven shows where and how hot, and the list the numbers."""
+
+
 @dataclass(frozen=True, slots=True)
 class Tile:
     """One channel as the page first shows it."""
@@ -186,7 +190,13 @@ def _facts(site: Site, tailer: Tailer, *, wall: bool) -> dict[str, Any]:
     values = {
         c["name"]: math.nan if c["value_c"] is None else c["value_c"] for c in now["channels"]
     }
-    view = draw(plan, values, shown=shown, at_m=_at_m(plan, now), large=wall)
+    view = draw(
+        plan,
+        values,
+        shown=shown,
+        at_m=_at_m(plan, now),
+        large=wall or len(plan.channels) > MOST_DRAWN,
+    )
     roles = {c.name: c.role.value for c in plan.channels}
     tiles = [
         Tile(
