@@ -12,7 +12,7 @@ from starlette.testclient import TestClient
 
 from ovenwright.storage.presets import read_preset
 from ovenwright.web import receiving
-from ovenwright.web.lots import staging
+from ovenwright.web.lot_facts import staging
 from ovenwright.web.site import Site
 
 
@@ -42,6 +42,7 @@ def decide(client: TestClient, lot: str, **what: Any) -> Any:
 def settled(client: TestClient, job: str) -> Any:
     for _ in range(200):
         facts = client.get(f"/api/jobs/{job}").json()
+        assert "state" in facts, facts
         if facts["state"] not in {"waiting", "running"}:
             return facts
         time.sleep(0.05)
@@ -127,6 +128,26 @@ def test_a_preset_is_asked_of_the_columns_that_are_there(client: TestClient, sit
     assert not list((site.tools.logbook.folder / "imports").iterdir())
     assert site.tools.logbook.judgement_count(run) == 1
     assert 'name = "oven 3"' in site.tools.logbook.facts(run).plan_toml
+
+
+def test_the_plan_used_is_the_one_decided_last(client: TestClient, site: Site) -> None:
+    lot = hand_in(client)["id"]
+    decide(client, lot, plan="preset:tin-bread", sensor="T")
+    decide(client, lot, plan="preset:bun")
+    decide(client, lot, plan="preset:tin-bread")  # answered from memory
+    client.post(f"/api/imports/{lot}/bring-in")
+    job = settled(client, client.get("/api/jobs").json()[0]["id"])
+    assert 'preset = "tin-bread"' in site.tools.logbook.facts(job["result"]["run"]).plan_toml
+
+
+def test_a_second_plan_file_takes_the_place_of_the_first(client: TestClient) -> None:
+    lot = hand_in(client)["id"]
+    for preset in ("tin-bread", "bun"):
+        files = {"plan": ("p.toml", read_preset(preset).text.encode())}
+        client.post(f"/bring-in/{lot}/plan", files=files)
+        told = client.get(f"/api/imports/{lot}").json()
+        assert told["plan"]["requirements"]
+        assert (told["plan"]["product"] == "tin loaf 800 g") == (preset == "tin-bread")
 
 
 def test_roles_that_no_column_has_are_told_not_asked(client: TestClient) -> None:

@@ -20,16 +20,15 @@ from ovenwright.web.answers import TROUBLES
 from ovenwright.web.api.jobs import JobFacts
 from ovenwright.web.door import Operator, Viewer, Who, note
 from ovenwright.web.jobs import Job
-from ovenwright.web.lots import (
+from ovenwright.web.lot_facts import (
     Decided,
     Review,
     decided,
     keep_decided,
     own_plan,
-    review,
-    seal,
     staging,
 )
+from ovenwright.web.lots import review, seal
 from ovenwright.web.receiving import Received, receive
 from ovenwright.web.refs import token_ref
 from ovenwright.web.site import Site, TheSite

@@ -24,16 +24,16 @@ from ovenwright.storage.staging import Lot
 from ovenwright.web.api.imports import decided_of, start_sealing, take_in
 from ovenwright.web.door import Operator, Viewer
 from ovenwright.web.jobs import Job
-from ovenwright.web.lots import (
+from ovenwright.web.lot_facts import (
     Conclusion,
     Decided,
     Review,
     decided,
     keep_decided,
     own_plan,
-    review,
     staging,
 )
+from ovenwright.web.lots import review
 from ovenwright.web.pages import filters, show
 from ovenwright.web.receiving import receive
 from ovenwright.web.refs import token_ref
