@@ -34,7 +34,7 @@ from sqlalchemy.exc import (
     NoSuchModuleError,
     SQLAlchemyError,
 )
-from sqlalchemy.pool import NullPool, StaticPool
+from sqlalchemy.pool import QueuePool, StaticPool
 
 from ovenwright.catalogue.people_tables import (
     ABOUT,
@@ -122,7 +122,14 @@ class People:
                 url, poolclass=StaticPool, connect_args={"check_same_thread": False}
             )
         else:
-            engine = create_engine(url, poolclass=NullPool)
+            # opening the file anew for each request would cost more than all its questions
+            engine = create_engine(
+                url,
+                poolclass=QueuePool,
+                pool_size=4,
+                max_overflow=40,
+                connect_args={"check_same_thread": False},
+            )
         event.listen(engine, "connect", _prepare_sqlite)
         event.listen(engine, "begin", _begin_sqlite)
         return engine
@@ -154,11 +161,12 @@ class People:
                 self._engine.connect().execution_options(writes=writes) as connection,
                 connection.begin(),
             ):
-                if (
-                    writes and not self._sqlite
-                ):  # as SQLite does by itself: one who writes at a time
+                if writes and not self._sqlite:
+                    # as SQLite does by itself: one who writes at a time
                     connection.execute(select(func.pg_advisory_xact_lock(_WRITING)))
-                yield connection if self._made_ready(connection, writes=writes) else None
+                ready = self._made_ready(connection, writes=writes)
+                yield connection if ready else None
+            self._ready = ready  # not before the tables are there for others too
         except SQLAlchemyError as cause:
             origin = getattr(cause, "orig", None) or cause
             raise CatalogueTrouble(
@@ -188,7 +196,6 @@ class People:
         elif not inspect(connection).has_table(ABOUT.name):
             return False
         self._check_version(connection)
-        self._ready = True
         return True
 
     def _check_version(self, connection: Connection) -> None:

@@ -168,6 +168,15 @@ class PeopleContract:
         assert people.check_trail().intact
         assert [c.number for c in people.trail()] == list(range(40, 0, -1))
 
+    def test_reading_while_the_first_line_is_written(self, people: People) -> None:
+        """Whoever reads while somebody makes the tables finds nothing, and no trouble."""
+        with ThreadPoolExecutor(8) as pool:
+            reads = [pool.submit(people.has_accounts) for _ in range(20)]
+            writes = [pool.submit(people.note, LINE) for _ in range(4)]
+            reads += [pool.submit(people.has_accounts) for _ in range(60)]
+            assert not any(r.result() for r in reads)
+            assert {w.result().number for w in writes} == {1, 2, 3, 4}
+
     def test_nothing_is_taken_back(self, people: People) -> None:
         """The database itself refuses to change or remove what was written."""
         people.note(LINE)

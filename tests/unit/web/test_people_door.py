@@ -527,6 +527,8 @@ def test_what_changes_something_needs_more_than_a_viewer(app: FastAPI) -> None:
         "/api/plans/{plan_id}/differences",
         "/plans/{plan_id}/difference",
         "/plans/{plan_id}/draft",
+        "/api/runs/{run_id}/proof",
+        "/runs/{run_id}/prove",
     }
     loose = {
         f"{sorted(r.methods)} {r.path}"
