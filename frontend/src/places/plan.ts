@@ -86,8 +86,12 @@ function start(work: HTMLElement): void {
     typing = window.setTimeout(() => void ask([]), 300);
     tellState();
   });
-  document.getElementById("undo")?.addEventListener("click", () => text.undo() && void ask([]));
-  document.getElementById("redo")?.addEventListener("click", () => text.redo() && void ask([]));
+  // a field left by pressing the button speaks first
+  const step = (back: boolean): void => {
+    queue = queue.then(() => void ((back ? text.undo() : text.redo()) && ask([])));
+  };
+  document.getElementById("undo")?.addEventListener("click", () => step(true));
+  document.getElementById("redo")?.addEventListener("click", () => step(false));
 
   document.getElementById("part-faults")?.addEventListener("click", (event) => {
     const row = (event.target as Element).closest<HTMLElement>("li[data-line]");
@@ -99,6 +103,7 @@ function start(work: HTMLElement): void {
   // the form ---------------------------------------------------------------------------
   form.addEventListener("submit", (event) => event.preventDefault());
   const waiting = new Map<Element, number>();
+  const applied = new WeakMap<Element, string>(); // leaving a field tells nothing new
   form.addEventListener("input", (event) => {
     const field = event.target;
     if (!(field instanceof HTMLInputElement || field instanceof HTMLTextAreaElement)) return;
@@ -108,6 +113,7 @@ function start(work: HTMLElement): void {
       field,
       window.setTimeout(() => {
         waiting.delete(field);
+        applied.set(field, field.value);
         void apply(field);
       }, 450),
     );
@@ -118,7 +124,9 @@ function start(work: HTMLElement): void {
       return;
     window.clearTimeout(waiting.get(field));
     waiting.delete(field);
-    void apply(field);
+    const told = applied.get(field);
+    applied.delete(field);
+    if (told !== field.value || field.dataset.kind === "on-name") void apply(field);
   });
 
   type Field = HTMLInputElement | HTMLTextAreaElement | HTMLSelectElement;

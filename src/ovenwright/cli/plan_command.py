@@ -7,6 +7,7 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from ovenwright.cli import plan_shelf_words
 from ovenwright.config import Settings
 
 if TYPE_CHECKING:
@@ -40,6 +41,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     )
     words.add_parser("presets", help="list the presets and what each is for")
     words.add_parser("schema", help="print the JSON Schema of a plan")
+    plan_shelf_words.add_words(words)
     for word in words.choices.values():
         word.add_argument(
             "--json", action="store_true", default=argparse.SUPPRESS, help="answer in JSON"
@@ -54,6 +56,10 @@ def run(args: argparse.Namespace, settings: Settings) -> int:
         "advise": _advise,
         "presets": _presets,
         "schema": _schema,
+        "kept": plan_shelf_words.kept,
+        "keep": plan_shelf_words.keep,
+        "take": plan_shelf_words.take,
+        "differences": plan_shelf_words.differences,
     }
     return table[args.word](args, settings)
 

@@ -23,10 +23,18 @@ def note_verb(args: argparse.Namespace, settings: Settings, code: int) -> int:
     """Add a line for what a verb did, if it did something and a trail was ever begun; give ``code`` back."""
     if args.verb not in CHANGES or code not in _DONE:
         return code
-    if not (settings.logbook / "people.sqlite").is_file():
-        return code
     if (args.verb == "judge" and args.no_keep) or (args.verb == "history" and not args.reference):
         return code
+    what, names = CHANGES[args.verb]
+    subject = ", ".join(_words(getattr(args, n, None)) for n in names if getattr(args, n, None))
+    note_here(settings, what, subject)
+    return code
+
+
+def note_here(settings: Settings, what: str, subject: str, *, why: str = "") -> None:
+    """Add a line for what was done at this machine, if a trail was ever begun."""
+    if not (settings.logbook / "people.sqlite").is_file():
+        return
     import getpass
 
     from ovenwright.compose import build
@@ -36,10 +44,7 @@ def note_verb(args: argparse.Namespace, settings: Settings, code: int) -> int:
         user = getpass.getuser()
     except (OSError, KeyError):  # a system without user names
         user = ""
-    what, names = CHANGES[args.verb]
-    subject = ", ".join(_words(getattr(args, n, None)) for n in names if getattr(args, n, None))
-    note(build(settings).people, at_this_machine(user), what, subject)
-    return code
+    note(build(settings).people, at_this_machine(user), what, subject, why=why)
 
 
 def _words(value: Any) -> str:

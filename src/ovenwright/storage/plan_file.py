@@ -43,7 +43,7 @@ def read_plan(path: Path | str, *, check_requirement: RequirementCheck | None = 
     StorageTrouble : if the disk won't give it
     """
     path = Path(path)
-    return parse_plan(_text_of(path), file=str(path), check_requirement=check_requirement)
+    return parse_plan(read_plan_text(path), file=str(path), check_requirement=check_requirement)
 
 
 def parse_plan(
@@ -89,7 +89,8 @@ def plan_json_schema() -> dict[str, Any]:
     return {"$schema": "https://json-schema.org/draft/2020-12/schema"} | schema
 
 
-def _text_of(path: Path) -> str:
+def read_plan_text(path: Path) -> str:
+    """Return a plan file's text, faults and all; raises as :func:`read_plan` for the file itself."""
     try:
         if path.is_dir():
             raise UsageError(

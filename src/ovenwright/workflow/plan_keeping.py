@@ -347,9 +347,12 @@ def _named(value: Any) -> Any:
 
 def _walk(one: Any, other: Any, where: str, said: list[str]) -> None:
     if isinstance(one, dict) and isinstance(other, dict):
-        for key in [*one, *(k for k in other if k not in one)]:
+        called = _renamed(one, other)
+        for key in [*one, *(k for k in other if k not in one and k not in called.values())]:
             place = f"{where} › {key}" if where else key
-            if key not in other:
+            if key in called:
+                said.append(f"{place} is called {called[key]} now")
+            elif key not in other:
                 said.append(f"{place} was taken out ({_short(one[key])})")
             elif key not in one:
                 said.append(f"{place} was added: {_short(other[key])}")
@@ -357,6 +360,22 @@ def _walk(one: Any, other: Any, where: str, said: list[str]) -> None:
                 _walk(one[key], other[key], place, said)
     elif one != other:
         said.append(f"{where}: {_short(one)} → {_short(other)}")
+
+
+def _renamed(one: Mapping[str, Any], other: Mapping[str, Any]) -> dict[str, str]:
+    """Return items of a list that differ in nothing but their name: old name to new."""
+
+    def rest(item: Any) -> Any:
+        return {k: v for k, v in item.items() if k != "name"}
+
+    gone = [k for k, v in one.items() if k not in other and isinstance(v, dict) and "name" in v]
+    come = [k for k, v in other.items() if k not in one and isinstance(v, dict) and "name" in v]
+    called: dict[str, str] = {}
+    for key in gone:
+        like = [k for k in come if k not in called.values() and rest(other[k]) == rest(one[key])]
+        if len(like) == 1:
+            called[key] = like[0]
+    return called
 
 
 def _short(value: Any) -> str:

@@ -48,9 +48,15 @@ def new_plan(name: str, path: Path, *, force: bool = False) -> Preset:
     StorageTrouble : if the disk refuses
     """
     preset = read_preset(name)
+    write_plan_text(preset.text, path, force=force)
+    return preset
+
+
+def write_plan_text(text: str, path: Path, *, force: bool = False) -> None:
+    """Write a plan's text to a file; raises as :func:`new_plan`."""
     try:
-        with path.open("w" if force else "x", encoding="utf-8", newline="\n") as file:
-            file.write(preset.text)
+        with path.open("w" if force else "x", encoding="utf-8", newline="") as file:
+            file.write(text)
     except FileExistsError as trouble:
         raise UsageError(
             "this file is there already and was left alone",
@@ -69,4 +75,3 @@ def new_plan(name: str, path: Path, *, force: bool = False) -> Preset:
             where=str(path),
             remedy="check the disk and the folder's permissions",
         ) from trouble
-    return preset

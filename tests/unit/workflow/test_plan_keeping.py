@@ -128,6 +128,7 @@ def test_renamed_channel_is_followed_everywhere(library: ReferenceLibrary) -> No
     new = change_text(text, [Change(do="rename", path=("channels", at), value="air near door")])
     data = tomllib.loads(new)
     assert data["alarms"][0]["on"] == ["air near door"]
+    assert "channels › air left is called air near door now" in compare_texts(text, new).said
     assert data["instruments"][0]["channels"] == {"1": "air near door", "2": "air right"}
     assert read_draft(new, library).faults == ()
 

@@ -85,9 +85,10 @@ class WholePlan(BaseModel):
 
 
 class FaultFacts(BaseModel):
-    """One thing wrong: the key it is at, its line, and what to do."""
+    """One thing wrong: the key it is at, that place in words, its line, and what to do."""
 
     path: list[str | int]
+    place: str
     line: int
     what: str
     remedy: str
@@ -289,7 +290,7 @@ def checked_facts(site: Site, draft: Draft) -> Checked:
         text=draft.text,
         data=dict(draft.data) if draft.data is not None else None,
         faults=[
-            FaultFacts(path=list(f.path), line=f.line, what=f.what, remedy=f.remedy)
+            FaultFacts(path=list(f.path), place=f.place, line=f.line, what=f.what, remedy=f.remedy)
             for f in draft.faults
         ],
         advice=advice,

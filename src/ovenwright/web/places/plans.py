@@ -36,7 +36,7 @@ from ovenwright.web.site import Site, TheSite
 from ovenwright.workflow.advice import Advice, advise
 from ovenwright.workflow.keeping import Wish, list_runs
 from ovenwright.workflow.plan_drafting import Change, Draft, read_draft
-from ovenwright.workflow.plan_keeping import From, compare_texts, list_plans, shelf_of
+from ovenwright.workflow.plan_keeping import From, compare_texts, list_plans, names_in, shelf_of
 from ovenwright.workflow.plan_places import Move, edit_text, scene_in
 
 router = APIRouter(include_in_schema=False)
@@ -341,6 +341,7 @@ def versions(
         "plan_versions.html.j2",
         place=PLACE,
         plan_id=plan_id,
+        title=names_in(shelf.text(plan_id))[0] or plan_id,
         rows=[{"version": v, "saved": _saved(v, zone)} for v in found],
         older=older,
         newer=newer,
