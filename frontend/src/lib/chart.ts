@@ -697,7 +697,9 @@ export class Chart {
       while (placed.some((p) => Math.abs(p - text) < 13 * px)) text += 13 * px;
       placed.push(text);
       ctx.font = `600 ${11.5 * px}px ${token("--font")}`;
-      this.words(ctx, l.words, this.clearest(bbox, text, ctx.measureText(l.words).width, px), text, px, true);
+      const narrow = bbox.width < 480 * px;
+      const words = narrow ? (/[≥≤].*$/.exec(l.words) ?? /[^:]*$/.exec(l.words))![0].trim() : l.words;
+      this.words(ctx, words, this.clearest(bbox, text, ctx.measureText(words).width, px), text, px, true);
     }
   }
 

@@ -27,7 +27,7 @@ export function inkOn(colour: readonly number[]): string {
 export class Evenness {
   private curves: Map<string, Curve> = new Map();
   private readonly slider: HTMLInputElement;
-  private readonly own: HTMLInputElement;
+  private readonly held: HTMLInputElement;
   private readonly scale: string[];
   private readonly zero: number;
 
@@ -38,13 +38,13 @@ export class Evenness {
   ) {
     const form = figure.querySelector<HTMLFormElement>("form.when")!;
     this.slider = form.querySelector<HTMLInputElement>("#at")!;
-    this.own = form.querySelector<HTMLInputElement>("[name=own]")!;
+    this.held = form.querySelector<HTMLInputElement>("[name=held]")!;
     this.scale = (figure.querySelector("svg")?.getAttribute("data-scale") ?? "").split(" ");
     this.zero = Number(figure.dataset.zero ?? 0);
     form.classList.add("alive");
     form.addEventListener("submit", (event) => event.preventDefault());
     this.slider.addEventListener("input", () => this.draw(true));
-    this.own.addEventListener("change", () => this.draw(false));
+    this.held.addEventListener("change", () => this.draw(false));
   }
 
   setCurves(curves: Curve[]): void {
@@ -71,7 +71,12 @@ export class Evenness {
     });
     const there = values.filter(Number.isFinite);
     let low = Number(this.figure.dataset.low), high = Number(this.figure.dataset.high);
-    if (this.own.checked && there.length) [low, high] = [Math.min(...there), Math.max(...there)];
+    if (!this.held.checked && there.length) {
+      // 4 K wide at the least, so that noise stays pale
+      const middle = (Math.min(...there) + Math.max(...there)) / 2;
+      const half = Math.max((Math.max(...there) - Math.min(...there)) / 2, 2);
+      [low, high] = [middle - half, middle + half];
+    }
     groups.forEach((g, i) => {
       const v = values[i]!;
       const colour = heatColour(this.scale, high > low ? (v - low) / (high - low) : Number.isFinite(v) ? 0.5 : NaN);
@@ -87,9 +92,14 @@ export class Evenness {
     this.figure.querySelector(".moment")!.textContent = moment;
     this.slider.setAttribute("aria-valuetext", `${moment} since load-in`);
     const range = this.figure.querySelector(".range");
-    if (range && there.length) {
-      const spread = Math.max(...there) - Math.min(...there);
-      range.textContent = `At ${moment}: hottest minus coldest ${(this.fahrenheit ? spread * 1.8 : spread).toFixed(1)} ${this.fahrenheit ? "°F" : "K"}.`;
+    if (range) {
+      const said = [...this.figure.querySelectorAll<SVGGElement>("g[data-panel]")].map((panel) => {
+        const here = groups.flatMap((g, i) => (panel.contains(g) && Number.isFinite(values[i]!) ? [values[i]!] : []));
+        if (here.length < 2) return "";
+        const spread = Math.max(...here) - Math.min(...here);
+        return `${panel.dataset.panel} ${(this.fahrenheit ? spread * 1.8 : spread).toFixed(1)} ${this.fahrenheit ? "°F" : "K"}`;
+      });
+      range.textContent = `Hottest minus coldest at ${moment}: ${said.filter(Boolean).join(", ")}.`;
     }
     if (moved) this.onMoment(at);
   }

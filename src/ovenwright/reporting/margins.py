@@ -69,7 +69,7 @@ def margin_strips(rows: Sequence[Margin], ink: Ink, *, width: float = 960) -> st
     which side of its limit a requirement is, and whether its interval reaches over it.
     """
     tall, top, left, right = 46.0, 30.0, 16.0, 16.0
-    middle = width * 0.42
+    middle = width * 0.5
     height = top + tall * len(rows) + 10
     told = "; ".join(f"{m.name}: {m.words}, probability {m.sure}" for m in rows)
     out = [open_svg("margins", "How far from each limit", told, ink, size=(width, height))]
@@ -92,8 +92,11 @@ def _strip(m: Margin, ink: Ink, *, y: float, edges: tuple[float, float, float]) 
     left, middle, right = edges
     colour = {Outcome.PASS: "var(--good)", Outcome.FAIL: ink.bad, Outcome.UNDECIDED: ink.doubt}
     tone = colour[m.outcome] if ink.css else ink.text
-    label = f"{_SIGNS[m.outcome]} {m.name} · {m.channel} · {m.words} · {m.sure or DASH}"
-    text = haloed(f'x="{left}" y="{y + 20:.1f}" font-size="12.5"', label, ink)
+    name = f"{_SIGNS[m.outcome]} {m.name} · {m.channel}"
+    found = f"{m.words} · probability {m.sure or DASH}"
+    text = haloed(f'x="{left}" y="{y + 20:.1f}" font-size="12.5"', name, ink) + haloed(
+        f'x="{middle + 8:.1f}" y="{y + 20:.1f}" font-size="12.5"', found, ink
+    )
     if not math.isfinite(m.margin):
         return [text]
     half = m.half if math.isfinite(m.half) else 0.0

@@ -8,7 +8,7 @@ from memory; that their lightness rises evenly is tested.
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from xml.sax.saxutils import escape, quoteattr
 
@@ -212,6 +212,7 @@ def _panel(
 ) -> list[str]:
     x0, y0, wide, tall = box
     out = [
+        f"<g data-panel={quoteattr(panel.title)}>",
         f'<text x="{x0:.1f}" y="{y0 - 12:.1f}" fill="{ink.text}" font-weight="600" font-size="14">'
         f"{escape(panel.title)}</text>",
         f'<rect x="{x0:.1f}" y="{y0:.1f}" width="{wide:.1f}" height="{tall:.1f}" rx="4" '
@@ -242,10 +243,28 @@ def _panel(
             f'stroke-width="1"/><text x="{x:.1f}" y="{y + 4.5:.1f}" text-anchor="middle" '
             f'font-size="13" font-weight="600" fill="{ink_on(colour)}" class="figure">'
             f"{plain(shown.temperature(value), 1)}</text>"
-            f'<text x="{x:.1f}" y="{y + r + 13:.1f}" text-anchor="middle" fill="{ink.text}" '
-            f'font-size="11">{escape(spot.channel)}</text></g>'
+            f'<text x="{_beside(x, spot.channel, x0, wide):.1f}" y="{y + r + 13:.1f}" '
+            f'text-anchor="middle" fill="{ink.text}" font-size="11">'
+            f"{escape(spot.channel)}</text></g>"
         )
+    out.append("</g>")
     return out
+
+
+def _beside(x: float, words: str, x0: float, wide: float) -> float:
+    """Return where words stand in the middle so that they stay inside their panel."""
+    half = 2.9 * len(words)
+    return min(max(x, x0 + half + 3), max(x0 + wide - half - 3, x0 + wide / 2))
+
+
+def moment_span(values_c: Iterable[float]) -> tuple[float, float]:
+    """Return the ends of a scale for one moment: 4 K wide at the least, so that noise stays pale."""
+    known = [v for v in values_c if math.isfinite(v)]
+    if not known:
+        return 0.0, 1.0
+    middle = (min(known) + max(known)) / 2.0
+    half = max((max(known) - min(known)) / 2.0, 2.0)
+    return middle - half, middle + half
 
 
 def share_of(value: float, span: tuple[float, float]) -> float:

@@ -18,7 +18,7 @@ from ovenwright.reporting.facts import SIGN
 from ovenwright.reporting.ink import PAGE
 from ovenwright.reporting.margins import margin_strips, margins
 from ovenwright.reporting.recalled import Recalled, recall
-from ovenwright.reporting.svg_evenness import EvennessMap, draw_evenness, evenness_map
+from ovenwright.reporting.svg_evenness import EvennessMap, draw_evenness, evenness_map, moment_span
 from ovenwright.reporting.thinning import thin_extremes
 from ovenwright.reporting.words import Shown, clock, counted
 from ovenwright.storage.run_facts import SealedFacts, ns_from_iso
@@ -242,7 +242,7 @@ def _evenness(
         values[name] = float(one.value_c[min(i, one.value_c.size - 1)])
     if not values:
         return None
-    drawn = draw_evenness(found, values, (low, high), shown, PAGE)
+    drawn = draw_evenness(found, values, moment_span(values.values()), shown, PAGE)
     return {
         "picture": Markup(drawn),  # noqa: S704  # our own drawing, its words escaped there
         "note": found.note,

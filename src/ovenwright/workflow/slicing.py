@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import math
 import threading
 from collections import OrderedDict
@@ -13,7 +14,7 @@ import numpy as np
 
 from ovenwright.domain.arrays import FloatArray
 from ovenwright.domain.run import NS
-from ovenwright.errors import OutOfRange, UnknownName
+from ovenwright.errors import OutOfRange, OvenwrightError, UnknownName
 from ovenwright.reporting.thinning import gap_of, thin_extremes
 from ovenwright.storage.durable import trouble_from
 from ovenwright.storage.logbook import Logbook
@@ -53,6 +54,9 @@ class RunSlice:
     channels: tuple[ChannelSlice, ...]
 
 
+_Key = tuple[str, int, int]
+
+
 @dataclass(slots=True)
 class _Opened:
     facts: SealedFacts
@@ -72,7 +76,8 @@ class OpenedRuns:
 
     def __init__(self, *, most_bytes: int = KEPT_BYTES) -> None:
         self._most = most_bytes
-        self._runs: OrderedDict[tuple[str, int, int], _Opened] = OrderedDict()
+        self._runs: OrderedDict[_Key, _Opened] = OrderedDict()
+        self._gates: dict[_Key, threading.Lock] = {}
         self._lock = threading.Lock()
 
     @property
@@ -96,31 +101,62 @@ class OpenedRuns:
         except OSError as cause:
             raise trouble_from(cause, path) from cause
         key = (str(path), about.st_mtime_ns, about.st_size)
+        held = self._held(key, names)
+        if held is not None:
+            return held
+        with self._lock:
+            gate = self._gates.setdefault(key, threading.Lock())
+        with gate:  # whoever asks meanwhile waits for this reading instead of reading as well
+            held = self._held(key, names)
+            return self._read(path, key, names) if held is None else held
+
+    def _held(
+        self, key: _Key, names: Sequence[str] | None
+    ) -> tuple[SealedFacts, dict[str, Readings], dict[str, float]] | None:
         with self._lock:
             held = self._runs.get(key)
-            if held is not None:
-                self._runs.move_to_end(key)
-                wanted = self._wanted(held.facts, names)
-                missing = [n for n in wanted if n not in held.parts]
-                if not missing:
-                    return held.facts, {n: held.parts[n] for n in wanted}, dict(held.gaps)
-        facts, new = read_parts(path, names if held is None else missing)
-        gaps_of_axes = {id(p.time_ns): p.time_ns for p in new.values()}
-        by_axis = {k: gap_of(axis / NS) for k, axis in gaps_of_axes.items()}
-        gaps = {n: by_axis[id(p.time_ns)] for n, p in new.items()}
+            if held is None:
+                return None
+            self._runs.move_to_end(key)
+            wanted = self._wanted(held.facts, names)
+            if any(n not in held.parts for n in wanted):
+                return None
+            return held.facts, {n: held.parts[n] for n in wanted}, dict(held.gaps)
+
+    def _read(
+        self, path: Path, key: _Key, names: Sequence[str] | None
+    ) -> tuple[SealedFacts, dict[str, Readings], dict[str, float]]:
+        with self._lock:
+            held = self._runs.get(key)
+            known = set(held.parts) if held else set()
+            missing = (
+                [n for n in self._wanted(held.facts, names) if n not in known] if held else names
+            )
+        facts, new = read_parts(path, missing)
+        axes = {id(p.time_ns): p.time_ns for p in new.values()}
+        by_axis = {k: gap_of(axis / NS) for k, axis in axes.items()}
         with self._lock:
             held = self._runs.setdefault(key, _Opened(facts, {}, {}))
             held.parts.update(new)
-            held.gaps.update(gaps)
+            held.gaps.update({n: by_axis[id(p.time_ns)] for n, p in new.items()})
             self._runs.move_to_end(key)
             wanted = self._wanted(facts, names)
-            chosen = {n: held.parts.get(n) or new[n] for n in wanted}
-            answer = facts, chosen, dict(held.gaps)
+            answer = facts, {n: held.parts[n] for n in wanted}, dict(held.gaps)
             while len(self._runs) > 1 and sum(o.size() for o in self._runs.values()) > self._most:
                 self._runs.popitem(last=False)
             if sum(o.size() for o in self._runs.values()) > self._most:
                 self._runs.clear()
+            self._gates.pop(key, None)
         return answer
+
+    def foresee(self, path: Path) -> None:
+        """Begin to read all channels of a run, for someone who will ask for them in a moment."""
+
+        def read() -> None:
+            with contextlib.suppress(OvenwrightError):  # told to whoever asks
+                self.parts(path, None)
+
+        threading.Thread(target=read, name="foreseeing", daemon=True).start()
 
     @staticmethod
     def _wanted(facts: SealedFacts, names: Sequence[str] | None) -> list[str]:

@@ -129,6 +129,8 @@ def one_judgement(  # noqa: PLR0917  # the site's parts come one by one
 def _result_page(
     request: Request, sought: Sought, *, site: Site, opened: Opened, who: Who, at: float | None
 ) -> HTMLResponse:
+    if sought.facts.samples > SMALL:  # its script asks for the readings as soon as it is there
+        opened.runs.foresee(site.tools.logbook.path_of(sought.facts.id))
     return show(
         request,
         "result.html.j2",
