@@ -10,6 +10,14 @@ export interface ChannelNow {
   count: number;
 }
 
+export interface Forecast {
+  at_s: number;
+  found: { channel: string; level_c: number; median_s: number; low_s: number; high_s: number; open_ended: boolean }[];
+  refused: string;
+  rests_on: string[];
+  caution: string;
+}
+
 export interface State {
   state: string;
   words: string;
@@ -24,7 +32,7 @@ export interface State {
   left_s: number | null;
   remarks: string[];
   links: string[];
-  forecast?: { words: string[]; note: string } | null;
+  forecast: Forecast | null;
 }
 
 export interface Mark {

@@ -1,7 +1,7 @@
 // Live: one recording as it grows. The page reads; what it asks for goes through the same API.
 import { tell } from "../lib/ask";
 import { LiveChart } from "../lib/live-chart";
-import { Link, type Mark, type Readings, type State } from "../lib/live-link";
+import { type Forecast, Link, type Mark, type Readings, type State } from "../lib/live-link";
 import { LiveOven, type OvenFacts } from "../lib/live-oven";
 import { Sound } from "../lib/live-sound";
 import { Bins, Stretch } from "../lib/live-store";
@@ -111,6 +111,7 @@ function start(root: HTMLElement): void {
       showTiles(tiles, facts, state, perMinute);
       oven.show(state);
       showNext(state);
+      showForecast(state.forecast, facts, shown);
       showWhere(state, oven.at(state));
       showRemarks(state);
       showAlarms(state, first);
@@ -226,24 +227,34 @@ function showNext(state: State): void {
   const lines = state.coming.map((c) => `${c.name} in ${elapsed(Math.round(c.in_s / 5) * 5)}`);
   items("coming", lines, "no crossing lies ahead at the present rates");
   put(document.getElementById("next-line"), lines.slice(0, 2).join(" · "));
+}
+
+/** What the model foresees: words with their interval, or why there is no forecast. */
+function showForecast(forecast: Forecast | null, facts: Facts, shown: (c: number) => number): void {
   const place = document.getElementById("forecast");
-  if (place && state.forecast) {
-    const words = [...state.forecast.words, state.forecast.note].join("\n");
-    if (place.dataset.said !== words) {
-      place.dataset.said = words;
-      place.replaceChildren(
-        ...state.forecast.words.map((line) => {
-          const p = document.createElement("p");
-          p.textContent = line;
-          return p;
-        }),
-      );
-      const note = document.createElement("p");
-      note.className = "note";
-      note.textContent = state.forecast.note;
-      place.append(note);
-    }
+  if (!place || !forecast || place.dataset.at === String(forecast.at_s)) return;
+  place.dataset.at = String(forecast.at_s);
+  const at = (s: number) => clockTime(s * 1000, facts.zone, 0, false);
+  const degree = facts.fahrenheit ? "°F" : "°C";
+  const lines = forecast.found.map((f) => {
+    const level = `${f.channel} passes ${number(shown(f.level_c), 0)} ${degree}`;
+    if (f.open_ended) return `${level} at ${at(f.median_s)} (from ${at(f.low_s)}; it may never)`;
+    return `${level} at ${at(f.median_s)} (${at(f.low_s)} to ${at(f.high_s)})`;
+  });
+  const list = document.createElement("ul");
+  list.className = "lines";
+  for (const words of lines.length ? lines : [forecast.refused || "every level has been passed"]) {
+    const item = document.createElement("li");
+    item.textContent = words;
+    list.append(item);
   }
+  const head = document.createElement("h3");
+  head.textContent = `Foreseen at ${at(forecast.at_s)}`;
+  const note = document.createElement("p");
+  note.className = "note";
+  const rests = forecast.rests_on.length ? ` It rests on ${forecast.rests_on.join("; ")}.` : "";
+  note.textContent = `In brackets: nine times in ten.${rests} ${forecast.caution}`;
+  place.replaceChildren(head, list, note);
 }
 
 function showWhere(state: State, at_m: number): void {

@@ -22,7 +22,7 @@ SCALE = (
 TRAIL = 96
 """Pieces of the strip that shows what was met along the way."""
 _LEFT, _RIGHT, _TOP, _WIDE = 84.0, 20.0, 44.0, 1000.0
-_CELL_H, _CELL_W = 26.0, 158.0
+_CELL_H, _CELL_W = 26.0, 166.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -114,7 +114,7 @@ class _Picture:
                 f'<text x="{x + wide / 2:.1f}" y="{y + 20:.1f}" text-anchor="middle" font-weight="700" '
                 f'fill="{ink}" data-value="">{self.text_of(channel.name)}</text></g>'
             )
-        room = int((wide - 62) / 6.3)
+        room = int((wide - 62) / 7.2)
         name = channel.name if len(channel.name) <= room else channel.name[: room - 1] + "…"
         return (
             f'<g data-cell="{escape(channel.name)}"><title>{escape(channel.name)}</title>'

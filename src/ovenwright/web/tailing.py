@@ -34,12 +34,13 @@ from typing import Any
 
 import numpy as np
 
+from ovenwright.compose import Tools
 from ovenwright.domain.run import NS
 from ovenwright.errors import OvenwrightError, StorageTrouble, UnknownName, UsageError
 from ovenwright.recording.latest import Shown
 from ovenwright.storage.journal import JournalFiles, journal_files
-from ovenwright.storage.logbook import Logbook
 from ovenwright.storage.run_facts import iso_from_ns
+from ovenwright.web.foreseeing import Foreseer
 from ovenwright.web.site import Site
 from ovenwright.workflow.following import Following, News
 
@@ -105,9 +106,9 @@ def number(value: float, digits: int = 4) -> float | None:
 class Tailer:
     """Tails one recording in a thread of its own and keeps what new viewers need."""
 
-    def __init__(self, logbook: Logbook, files: JournalFiles) -> None:
+    def __init__(self, tools: Tools, files: JournalFiles) -> None:
         self.id = files.id
-        self._logbook = logbook
+        self._logbook = tools.logbook
         self._files = files
         self.following = Following(files)
         self._lock = threading.RLock()
@@ -127,6 +128,9 @@ class Tailer:
         self.marks_number = 0
         self._marks_seen = -1
         self.trouble = ""
+        self._foreseer = Foreseer(
+            tools.settings, self.following, self._lock, lambda: bool(self._wake)
+        )
         self._thread = threading.Thread(target=self._work, name=f"tail {self.id}", daemon=True)
         self._thread.start()
 
@@ -158,6 +162,7 @@ class Tailer:
         finally:
             self._ready.set()
             self._stop.set()
+            self._foreseer.end()
             self._wake_all()
             self.following.close()
 
@@ -312,6 +317,7 @@ class Tailer:
                     "marked": now.entry.marked,
                     "words": now.entry.words,
                 },
+                "forecast": self._foreseer.found,
                 "left_s": None if now.left_ns is None else now.left_ns / NS,
                 "remarks": [self._without_folder(words) for words in now.remarks],
                 "links": list(following.links()),
@@ -355,8 +361,8 @@ def _channel_facts(shown: Shown, count: int) -> dict[str, Any]:
 class Tailers:
     """The recordings a server tails; begun when somebody looks, ended when nobody does."""
 
-    def __init__(self, logbook: Logbook) -> None:
-        self._logbook = logbook
+    def __init__(self, tools: Tools) -> None:
+        self._tools = tools
         self._lock = threading.Lock()
         self._found: dict[str, Tailer] = {}
 
@@ -373,13 +379,13 @@ class Tailers:
             if tailer is not None and not tailer.ended:
                 return tailer
             files = next(
-                (f for f in journal_files(self._logbook.journals_dir) if f.id == run_id), None
+                (f for f in journal_files(self._tools.logbook.journals_dir) if f.id == run_id), None
             )
             if files is None or not files.database.exists():
                 if tailer is not None and tailer.over:
                     return tailer  # so that its last viewers are told how it ended
                 raise UnknownName("recording", run_id)
-            tailer = self._found[run_id] = Tailer(self._logbook, files)
+            tailer = self._found[run_id] = Tailer(self._tools, files)
             for gone in [i for i, t in self._found.items() if t.ended][:-8]:
                 del self._found[gone]
             return tailer
@@ -402,6 +408,6 @@ def tailers_of(site: Site) -> Tailers:
             owner = getattr(end, "__self__", None)
             if isinstance(owner, Tailers):
                 return owner
-        made = Tailers(site.tools.logbook)
+        made = Tailers(site.tools)
         site.at_end.append(made.close)
         return made
