@@ -262,6 +262,7 @@ def seal(site: Site, lot: Lot, tell: Any = lambda *_: None) -> BroughtIn:
         title=what.title,
         usual_zone=site.tools.settings.zone,
     )
+    lot.discard()  # sealed: whatever comes now, these files must not be brought in twice
     judged: Judged | None = None
     trouble: Doubtful | None = None
     if plan_file is not None:
@@ -270,5 +271,4 @@ def seal(site: Site, lot: Lot, tell: Any = lambda *_: None) -> BroughtIn:
             judged = judge_run(site.tools.logbook, site.tools.library(), brought.run.id)
         except OvenwrightError as cause:  # the run is sealed: why it can't be judged is told
             trouble = doubtful(cause)
-    lot.discard()
     return BroughtIn(brought, judged, trouble)

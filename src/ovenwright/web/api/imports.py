@@ -47,6 +47,7 @@ FORM: dict[str, Any] = {
                         "file": {
                             "type": "array",
                             "items": {"type": "string", "format": "binary"},
+                            "minItems": 1,
                             "description": "files of readings: text, .gz, XLSX, ODS, Parquet",
                         },
                         "plan": {

@@ -29,7 +29,7 @@ from ovenwright.workflow.histories import (
 router = APIRouter(prefix="/api", tags=["ovens and products"], responses=TROUBLES)
 
 Name = Annotated[str, Path(max_length=300)]
-Why = Annotated[str, StringConstraints(max_length=1000)]
+Why = Annotated[str, StringConstraints(min_length=1, max_length=1000)]
 Word = Annotated[str, StringConstraints(max_length=300)]
 
 

@@ -139,4 +139,6 @@ def _page(request: Request, site: Site, found: History, name: str, kind: str) ->
 
 def _called(run: Any, zone: str) -> str:
     when = moment(run.start_ns if run.absolute else run.sealed_ns, zone or run.time_zone)
-    return f"{when.words[:16]} {run.title or run.id}" + (f", {run.verdict}" if run.verdict else "")
+    mended = ", put right" if run.parent_digest else ""
+    verdict = f", {run.verdict}" if run.verdict else ""
+    return f"{when.words[:16]} {run.title or run.id}{mended}{verdict}"
