@@ -46,6 +46,9 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         word.add_argument(
             "--json", action="store_true", default=argparse.SUPPRESS, help="answer in JSON"
         )
+        word.add_argument(
+            "--logbook", metavar="DIR", default=argparse.SUPPRESS, help="the logbook folder"
+        )
 
 
 def run(args: argparse.Namespace, settings: Settings) -> int:

@@ -8,7 +8,7 @@ from __future__ import annotations
 from xml.sax.saxutils import escape, quoteattr
 
 from ovenwright.reporting.ink import Ink, haloed, marker
-from ovenwright.reporting.oven_scene import Scene, Spot, Stand, View
+from ovenwright.reporting.oven_scene import ROW, Scene, Spot, Stand, View
 from ovenwright.reporting.words import plain
 
 
@@ -152,6 +152,7 @@ def _chamber(scene: Scene, ink: Ink) -> list[str]:
     left, top, wide, deep = scene.left, scene.top, scene.wide, scene.deep
     middle = left + wide / 2
     above = scene.view is View.ABOVE
+    bay = max(110.0, ROW * sum(s.stand is Stand.LOOSE for s in scene.spots) + 14)
     return [
         f'<rect x="{left}" y="{top}" width="{wide:.1f}" height="{deep:.1f}" fill="{ink.zone}" '
         f'stroke="{ink.text}" stroke-width="1.5"/>',
@@ -173,7 +174,7 @@ def _chamber(scene: Scene, ink: Ink) -> list[str]:
             ink,
         ),
         _text(16, top - 10, "no place yet", ink, fill=ink.text),
-        f'<rect x="16" y="{top}" width="220" height="{max(deep, 40):.1f}" rx="6" fill="none" '
+        f'<rect x="16" y="{top}" width="220" height="{bay:.1f}" rx="6" fill="none" '
         f'stroke="{ink.faint}" stroke-width="1.2" stroke-dasharray="5 4"/>',
     ]
 

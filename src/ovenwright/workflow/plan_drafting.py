@@ -44,11 +44,11 @@ def read_draft(text: str, library: ReferenceLibrary) -> Draft:
     ------
     UsageError : if the text is too large to be a plan
     """
-    if len(text) > MOST_BYTES:
-        raise UsageError(
-            f"{len(text):,} letters are no plan", remedy=f"a plan has at most {MOST_BYTES:,}"
-        )
+    refuse_long(text)
     text = text.removeprefix("\ufeff")
+    crowded = _crowded(text)
+    if crowded is not None:
+        return Draft(text, None, (crowded,), None, {})
     plan: Plan | None = None
     faults: tuple[Fault, ...] = ()
     try:
@@ -65,12 +65,46 @@ def read_draft(text: str, library: ReferenceLibrary) -> Draft:
     return Draft(text, _dates_as_text(data), faults, plan, key_lines(text))
 
 
+MOST_ITEMS = 600
+MOST_NAMED = 3_000
+"""Beyond these a text is no plan of one test, and its checks would hold up everybody else."""
+
+
+def _crowded(text: str) -> Fault | None:
+    """Return a fault where a list is far longer than any plan needs, so that nothing else is tried."""
+    try:
+        data = tomllib.loads(text)
+    except (ValueError, RecursionError):
+        return None
+    named = 0
+    waiting: list[tuple[KeyPath, Any]] = [((), data)]
+    while waiting:
+        path, here = waiting.pop()
+        if isinstance(here, dict):
+            waiting += [((*path, k), v) for k, v in here.items() if isinstance(v, (dict, list))]
+        elif isinstance(here, list):
+            named += len(here) if path[-1:] == ("on",) else 0
+            if len(here) > MOST_ITEMS or named > MOST_NAMED:
+                what = f"{max(len(here), named):,} are more than a plan can have here"
+                return Fault(path, what, f"at most {MOST_ITEMS} of a kind: split the test")
+            waiting += [((*path, i), v) for i, v in enumerate(here) if isinstance(v, (dict, list))]
+    return None
+
+
 def _dates_as_text(value: Any) -> Any:
     if isinstance(value, dict):
         return {k: _dates_as_text(v) for k, v in value.items()}
     if isinstance(value, list):
         return [_dates_as_text(v) for v in value]
     return value.isoformat() if isinstance(value, (dt.date, dt.time)) else value
+
+
+def refuse_long(text: str) -> None:
+    """Raise UsageError if a text is too long to be a plan."""
+    if len(text) > MOST_BYTES:
+        raise UsageError(
+            f"{len(text):,} letters are no plan", remedy=f"a plan has at most {MOST_BYTES:,}"
+        )
 
 
 class Change(Strict):
@@ -99,6 +133,7 @@ def change_text(text: str, changes: Sequence[Change]) -> str:
     ------
     UsageError : if the text is no TOML, there is nothing at a path, or it can't be changed there
     """
+    refuse_long(text)
     for change in changes:
         text = _DOING[change.do](text, change)
     return text
@@ -304,7 +339,7 @@ def new_item(data: Mapping[str, Any], path: KeyPath) -> dict[str, Any]:
     if path == ("alarms",):
         return {"name": _fresh("alarm", taken), "on": role}
     if path == ("instruments",):
-        return {"kind": "mqtt", "host": "", "topic": "", "channels": {}}
+        return {"kind": str(last.get("kind", "mqtt"))}
     if name == "points" and "certificate" in path:
         return {"at_c": 100.0, "correction_k": 0.0, "expanded_uncertainty_k": 0.5} | last
     if path[0] == "instruments" and name in {"registers", "nodes", "fields", "values"}:

@@ -16,7 +16,7 @@ from ovenwright.storage import toml_edit
 from ovenwright.storage.logbook import Logbook
 from ovenwright.storage.plan_shelf import PlanShelf, Version
 from ovenwright.storage.presets import read_preset
-from ovenwright.workflow.plan_drafting import read_draft
+from ovenwright.workflow.plan_drafting import read_draft, refuse_long
 
 
 @dataclass(frozen=True, slots=True)
@@ -304,12 +304,29 @@ class Difference:
         return not self.lines
 
 
+LONGEST_COMPARED = 20_000
+_MANY_LINES = 1_500  # from here on lines that stand everywhere are no anchors: time stays bounded
+
+
 def compare_texts(old: str, new: str, *, around: int = 2) -> Difference:
-    """Return what differs between two texts; ``around`` lines beside each change are kept."""
+    """Return what differs between two texts; ``around`` lines beside each change are kept.
+
+    Raises
+    ------
+    UsageError : if the new text is too long to be a plan
+    """
+    refuse_long(new)
     a, b = old.splitlines(), new.splitlines()
+    if len(a) + len(b) > LONGEST_COMPARED:
+        same = a == b
+        words = f"{len(b)} lines are too many to be compared one by one"
+        return Difference(
+            () if same else tuple(_said(old, new)), () if same else (Line(Side.GAP, words),)
+        )
     lines: list[Line] = []
     reached = 0
-    for group in difflib.SequenceMatcher(None, a, b, autojunk=False).get_grouped_opcodes(around):
+    junk = len(a) + len(b) > _MANY_LINES
+    for group in difflib.SequenceMatcher(None, a, b, autojunk=junk).get_grouped_opcodes(around):
         if group[0][1] > reached:
             lines.append(Line(Side.GAP, f"{group[0][1] - reached} lines alike"))
         for tag, i1, i2, j1, j2 in group:

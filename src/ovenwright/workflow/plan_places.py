@@ -13,7 +13,7 @@ from ovenwright.reporting.oven_scene import Scene, View, nudge, put, scene_of
 from ovenwright.reporting.words import Shown
 from ovenwright.storage import toml_edit
 from ovenwright.storage.plan_draft import draft_of
-from ovenwright.workflow.plan_drafting import Change, change_text, tomllib_data
+from ovenwright.workflow.plan_drafting import Change, change_text, refuse_long, tomllib_data
 
 Step = Annotated[int, Field(ge=-500, le=500)]
 
@@ -55,6 +55,7 @@ def move_text(text: str, move: Move) -> str:
     ------
     UsageError : if the text is no TOML, or has no such channel or no oven to put it in
     """
+    refuse_long(text)
     data = tomllib_data(text)
     draft = draft_of(data)
     channel = dict(draft.channels).get(move.channel)

@@ -44,6 +44,9 @@ def test_keep_list_take_and_compare(capsys: pytest.CaptureFixture[str]) -> None:
 def test_people_are_shown_tables_and_the_next_step(capsys: pytest.CaptureFixture[str]) -> None:
     assert main(["plan", "keep", "loaf.toml"]) == 0
     assert "version 1" in capsys.readouterr().out
+    assert main(["plan", "keep", "loaf.toml", "--logbook", "other"]) == 0
+    assert Path("other/plan-shelf/tin-bread-tunnel-oven/1.toml").is_file()
+    capsys.readouterr()
     assert main(["plan", "kept"]) == 0
     shown = capsys.readouterr().out
     assert "ready" in shown

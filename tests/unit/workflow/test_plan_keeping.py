@@ -163,3 +163,15 @@ def test_odd_texts_are_faults_not_crashes(text: str, library: ReferenceLibrary) 
     draft = read_draft(text, library)
     assert draft.plan is None
     assert draft.faults
+
+
+def test_crowded_text_is_refused_before_its_checks_hold_others_up(
+    library: ReferenceLibrary,
+) -> None:
+    channel = '[[channels]]\nname = "c{}"\nsensor = "K"\nrole = "air"\n'
+    text = "".join(channel.format(i) for i in range(700))
+    (fault,) = read_draft(text, library).faults
+    assert fault.path == ("channels",)
+    assert "700" in fault.what
+    lines = "\n" * 9000
+    assert len(compare_texts(lines, "x\n" + lines).lines) >= 1

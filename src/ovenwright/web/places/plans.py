@@ -241,7 +241,7 @@ def keep_here(
     site: TheSite,
     who: Engineer,
     *,
-    text: Annotated[str, Form(max_length=MOST_BYTES)],
+    text: Annotated[str, Form()],
     based_on: Annotated[int, Form(ge=1, le=999_999)],
     why: Annotated[str, Form(max_length=500)] = "",
     said_by: Annotated[str, Form(max_length=100)] = "",
