@@ -12,6 +12,7 @@ import re
 import zipfile
 from collections.abc import Iterator
 from dataclasses import dataclass
+from functools import lru_cache
 from pathlib import Path
 from typing import IO
 
@@ -197,6 +198,19 @@ def weigh_spreadsheet(path: Path, bounds: Bounds) -> None:
     refuse_bomb(path, limit=bounds.unpacked_bytes)
     if not zipfile.is_zipfile(path):
         return  # the old binary form ends at 65,536 rows and 256 columns: from memory
+    about = path.stat()
+    cells = _largest_grid(path, about.st_mtime_ns, about.st_size)
+    if cells > bounds.cells:
+        raise _too_much(
+            f"a sheet reaches over {cells:,} cells, filled or not", f"{bounds.cells:,}", path.name
+        )
+
+
+@lru_cache(maxsize=32)
+def _largest_grid(path: Path, changed_ns: int, size: int) -> int:
+    """Return the cells of the largest sheet's grid; a file weighed at the door is read next."""
+    del changed_ns, size  # they only tell one state of the file from another
+    most = 0
     try:
         with zipfile.ZipFile(path) as packed:
             for part in packed.infolist():
@@ -206,19 +220,15 @@ def weigh_spreadsheet(path: Path, bounds: Bounds) -> None:
                     )
                 with packed.open(part) as stream:
                     content = part.filename == "content.xml"
-                    cells = _ods_grid(stream) if content else _xlsx_grid(stream, bounds.cells)
-                if cells > bounds.cells:
-                    raise _too_much(
-                        f"a sheet reaches over {cells:,} cells, filled or not",
-                        f"{bounds.cells:,}",
-                        path.name,
-                    )
+                    cells = _ods_grid(stream) if content else _xlsx_grid(stream)
+                most = max(most, cells)
     except (zipfile.BadZipFile, NotImplementedError, OSError, EOFError, ValueError) as cause:
         if isinstance(cause, ReadingsRefused):
             raise
         raise ReadingsRefused(
             f"the spreadsheet is damaged: {cause}; copy or save it again", file=path.name
         ) from cause
+    return most
 
 
 def _pieces(stream: IO[bytes]) -> Iterator[bytes]:
@@ -242,7 +252,7 @@ def _column(letters: bytes) -> int:
     return number
 
 
-def _xlsx_grid(stream: IO[bytes], enough: int) -> int:
+def _xlsx_grid(stream: IO[bytes]) -> int:
     """Return how many cells the grid of a sheet has, from the corner to its last filled cell.
 
     The quick look serves where every tag says its place first, as all known programs write it, and
@@ -258,7 +268,7 @@ def _xlsx_grid(stream: IO[bytes], enough: int) -> int:
         rows.update(cells, lines)
         told += len(cells) + len(lines)
     area = max(int(n) for n in rows) * max(_column(c) for c in columns)
-    if area <= enough and tags == told:
+    if area <= AT_THE_DOOR.cells and tags == told:
         return area
     stream.seek(0)
     return _filled_grid(stream)
