@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import hashlib
+import ipaddress
 import secrets
 import time
 from dataclasses import dataclass
@@ -229,7 +230,7 @@ def attempt(people: People, name: str, password: str, *, place: str) -> Attempt:
     place : the address the attempt comes from
     """
     plain = name.strip().lower()[:40]
-    keys = {f"name {_key(plain)}": PER_NAME, f"place {place[:100]}": PER_ADDRESS}
+    keys = {f"name {_key(plain)}": PER_NAME, f"place {_neighbours(place)}": PER_ADDRESS}
     wait_s = people.charge(keys, time.time_ns())
     if wait_s > 0:
         return Attempt(wait_s=wait_s)
@@ -247,17 +248,19 @@ def attempt(people: People, name: str, password: str, *, place: str) -> Attempt:
 def sign_in(people: People, name: str, password: str, *, place: str) -> Attempt:
     """Check a password as :func:`attempt` does, and keep in the trail what came of it.
 
-    Under a name that nobody has, no line is kept: people type their password there by mistake.
+    A name that nobody has is not repeated there: people type their password in its place by
+    mistake. A line is kept all the same, so that the time taken does not tell who has an account.
     """
     came = attempt(people, name, password, place=place)
     if came.account is not None:
         note(
             people, By(came.account.name, came.account.role, place), "signed in", came.account.name
         )
-        return came
-    plain = name.strip().lower()
-    if not came.wait_s and NAME.fullmatch(plain) and people.account(plain) is not None:
-        note(people, By("nobody signed in", Role.NOBODY, place), "was refused to sign in", plain)
+    elif not came.wait_s:
+        plain = name.strip().lower()
+        known = NAME.fullmatch(plain) is not None and people.account(plain) is not None
+        subject = plain if known else "a name nobody has"
+        note(people, By("nobody signed in", Role.NOBODY, place), "was refused to sign in", subject)
     return came
 
 
@@ -355,6 +358,17 @@ def revoke_pass(people: People, by: By, pass_id: str, *, why: str = "") -> Pass:
     one = people.revoke_pass(pass_id)
     note(people, by, "revoked a token", f"{one.name}, token {one.id}", why=why)
     return one
+
+
+def _neighbours(place: str) -> str:
+    """Return what attempts from a place are counted under: whoever has an IPv6 address has many."""
+    try:
+        address = ipaddress.ip_address(place.partition("%")[0])
+    except ValueError:
+        return place[:100]
+    if address.version == 4 or address.is_loopback:
+        return str(address)
+    return str(ipaddress.ip_network((address, 64), strict=False))
 
 
 def _key(held: str) -> str:
