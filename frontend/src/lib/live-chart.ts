@@ -33,6 +33,9 @@ export class LiveChart {
   private alone: number | null = null;
   private colours: string[] = [];
   private readonly wide: number;
+  private seen = true;
+  /** Width of the plot, kept: to ask for it anew would lay out the whole page. */
+  private px = 800;
 
   constructor(
     private readonly place: HTMLElement,
@@ -46,6 +49,11 @@ export class LiveChart {
     new ResizeObserver(() => {
       const width = place.clientWidth;
       if (width && Math.abs(width - this.u.width) > 1) this.u.setSize({ width, height: o.height });
+      this.px = Math.max(width - 70, 200);
+    }).observe(place);
+    new IntersectionObserver((seen) => {
+      this.seen = seen[seen.length - 1]!.isIntersecting;
+      if (this.seen) this.paint();
     }).observe(place);
     window.matchMedia("(prefers-color-scheme: dark)").addEventListener("change", () => {
       this.readColours();
@@ -87,8 +95,7 @@ export class LiveChart {
 
   private every(): number {
     const [from, to] = this.view();
-    const px = Math.max(this.u.over.clientWidth, 300);
-    return Math.min(Math.max(((to - from) / px) * 1500, LEAST_MS), MOST_MS); // a pixel and a half
+    return Math.min(Math.max(((to - from) / this.px) * 1500, LEAST_MS), MOST_MS); // a pixel and a half
   }
 
   private view(): [number, number] {
@@ -102,7 +109,7 @@ export class LiveChart {
   private paint(): void {
     window.clearTimeout(this.timer);
     this.timer = 0;
-    if (this.frame || document.visibilityState === "hidden") return;
+    if (this.frame || !this.seen || document.visibilityState === "hidden") return;
     this.frame = requestAnimationFrame(() => {
       this.frame = 0;
       const [from, to] = this.view();
@@ -142,12 +149,12 @@ export class LiveChart {
       axes: [
         {
           stroke: faint, font, grid: { show: false }, ticks: { stroke: faint, width: 1, size: 5 }, size: 30,
-          splits: (u, _i, lo, hi) => {
-            const step = stepFor(hi - lo, Math.max(2, u.over.clientWidth / 90));
+          splits: (_u, _i, lo, hi) => {
+            const step = stepFor(hi - lo, Math.max(2, this.px / 90));
             return placesIn(lo, hi, step, -zoneOffset(lo * 1000, this.o.zone));
           },
           values: (u, splits) => {
-            const step = stepFor((u.scales.x!.max ?? 1) - (u.scales.x!.min ?? 0), Math.max(2, u.over.clientWidth / 90));
+            const step = stepFor((u.scales.x!.max ?? 1) - (u.scales.x!.min ?? 0), Math.max(2, this.px / 90));
             return splits.map((s) => clockTime(s * 1000, this.o.zone, 0, step < 60));
           },
         },

@@ -23,6 +23,7 @@ export class LiveOven {
   private readonly scaleTexts: { at: number; text: Element }[] = [];
   private readonly product: Element | null;
   private readonly front: Element | null;
+  private seen = true;
   private drawn = 0;
   private filled = 0;
   private entry = NaN;
@@ -45,13 +46,14 @@ export class LiveOven {
       this.trails.set(trail.getAttribute("data-trail")!, [...trail.querySelectorAll("rect")]);
     for (const text of root.querySelectorAll("[data-scale]"))
       this.scaleTexts.push({ at: Number(text.getAttribute("data-scale")), text });
+    new IntersectionObserver((seen) => (this.seen = seen[seen.length - 1]!.isIntersecting)).observe(root);
     this.product = root.querySelector("[data-product]");
     this.front = root.querySelector("[data-front]");
   }
 
   show(state: State): void {
     const now = performance.now();
-    if (now - this.drawn < EVERY_MS) return;
+    if (!this.seen || now - this.drawn < EVERY_MS) return;
     this.drawn = now;
     this.ends(state);
     for (const c of state.channels) {

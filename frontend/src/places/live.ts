@@ -22,7 +22,7 @@ interface Facts {
   wall: boolean;
 }
 
-const BETWEEN_PAINTS_MS = 180;
+const BETWEEN_PAINTS_MS = 200;
 
 interface Tile {
   root: HTMLElement;
