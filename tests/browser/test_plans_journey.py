@@ -188,7 +188,7 @@ def test_phone_has_it_all(
     page.locator("#pin-above-0").tap()
     expect(page.locator("#pin-above-0")).to_have_attribute("aria-pressed", "true")
     at = page.locator("#oven-above").evaluate(
-        """svg => { const p = new DOMPoint(330, 150).matrixTransform(svg.getScreenCTM()); return [p.x, p.y] }"""
+        """svg => { const p = new DOMPoint(290, 150).matrixTransform(svg.getScreenCTM()); return [p.x, p.y] }"""
     )
     page.touchscreen.tap(at[0], at[1])
     expect(page.locator("#text")).to_have_value(re.compile('zone = "zone 1"'))
