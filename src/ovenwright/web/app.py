@@ -24,6 +24,8 @@ ROOMS: tuple[str, ...] = (
     "api.recordings",
     "places.live",
     "api.checks",
+    "api.sensors",
+    "places.sensors",
     "places.operator",
     "api.people",
     "api.audit",

@@ -57,6 +57,7 @@ class Opened:
     results: ResultShelf = field(default_factory=ResultShelf)
     comparisons: Lately = field(default_factory=lambda: Lately(8))
     files: Lately = field(default_factory=lambda: Lately(40))
+    drawn: Lately = field(default_factory=lambda: Lately(24))
     under_way: Lately = field(default_factory=lambda: Lately(100))
 
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -13,7 +13,7 @@ from starlette.requests import Request
 from ovenwright.domain.run import NS
 from ovenwright.domain.verdict import Outcome, RequirementVerdict
 from ovenwright.errors import OvenwrightError
-from ovenwright.reporting.document import Line, Points, Table, TimeChart
+from ovenwright.reporting.document import Line, OvenPlan, Points, Table, TimeChart
 from ovenwright.reporting.facts import SIGN
 from ovenwright.reporting.ink import PAGE
 from ovenwright.reporting.margins import margin_strips, margins
@@ -53,6 +53,7 @@ def result_facts(
     facts, result = sought.facts, sought.result
     shown = shown_for_run(site, facts, result)
     verdict = _verdict(sought, shown)
+    drawn = _drawn(opened, result)
     return {
         "script": "result",
         "facts": facts,
@@ -62,10 +63,10 @@ def result_facts(
         "sought": sought,
         "verdict": verdict,
         "differs": _differs(sought),
-        "history": _history(sought),
+        "history": drawn.history,
         "history_title": ALL_CHANNELS,
-        "oven_plan": _oven_plan(result),
-        "sections": _sections(result),
+        "oven_plan": drawn.oven_plan,
+        "sections": drawn.sections,
         "evenness": _evenness(sought, site, opened, shown, at_min),
         "marks": _marks(facts, shown),
         "judgements": [
@@ -151,11 +152,31 @@ def _differs(sought: Sought) -> str:
 # pictures -----------------------------------------------------------------------------------
 
 
-def _history(sought: Sought) -> BlockShown | None:
-    """Return the report's own picture of all channels, where there is a result."""
-    if sought.result is None:
-        return None
-    return block_facts(_lighter(sought.result.chart("history")))
+@dataclass(frozen=True, slots=True)
+class _Drawn:
+    """The pictures and parts of a result, drawn once however often it is looked at."""
+
+    history: BlockShown | None = None
+    oven_plan: BlockShown | None = None
+    sections: tuple[SectionShown, ...] = ()
+
+
+def _drawn(opened: Opened, result: Result | None) -> _Drawn:
+    if result is None:
+        return _Drawn()
+
+    def draw() -> _Drawn:
+        document = result.document
+        plan = next((b for b in document.first_page if isinstance(b, OvenPlan)), None)
+        return _Drawn(
+            block_facts(_lighter(result.chart("history"))),
+            block_facts(plan) if plan is not None else None,
+            tuple(section_facts(s) for s in document.sections),
+        )
+
+    key = (result.digest, result.plan_toml, result.document.unit, result.document.subtitle)
+    drawn: _Drawn = opened.drawn.find(key, draw)
+    return drawn
 
 
 def bare_history(
@@ -198,17 +219,6 @@ def _lighter(chart: TimeChart) -> TimeChart:
         thin = thin_extremes(line.x, line.y, points, gap=math.inf)
         lines.append(line if thin.whole else replace(line, x=thin.x, y=thin.y))
     return replace(chart, lines=tuple(lines))
-
-
-def _oven_plan(result: Result | None) -> BlockShown | None:
-    if result is None:
-        return None
-    block = next((b for b in result.document.first_page if type(b).__name__ == "OvenPlan"), None)
-    return block_facts(block) if block is not None else None
-
-
-def _sections(result: Result | None) -> list[SectionShown]:
-    return [section_facts(s) for s in result.document.sections] if result else []
 
 
 def _evenness(

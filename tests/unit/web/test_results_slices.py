@@ -4,7 +4,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 from starlette.testclient import TestClient
 
@@ -36,6 +36,7 @@ def book(site: Site) -> Logbook:
     return site.tools.logbook
 
 
+@settings(deadline=None, max_examples=60)  # time is no part of what is promised
 @given(
     st.integers(5, 4000),
     st.integers(4, 300),
