@@ -9,7 +9,8 @@ from pydantic import Field
 
 from ovenwright.domain.strict import FiniteFloat, Strict
 from ovenwright.errors import UsageError
-from ovenwright.reporting.oven_scene import Scene, View, nudge, put, scene_of
+from ovenwright.reporting.oven_moves import nudge, put
+from ovenwright.reporting.oven_scene import Scene, View, scene_of
 from ovenwright.reporting.words import Shown
 from ovenwright.storage import toml_edit
 from ovenwright.storage.plan_draft import draft_of
