@@ -25,11 +25,14 @@ from ovenwright.workflow.starting import (
     recorders_dir,
     spawn,
     start_recording,
+    starts,
     wait_for_start,
     with_practice,
 )
 
 PRACTICE_SCENARIO = "tin-bread"
+_PRACTICE = "practice"
+_LOOKED_AT = 40
 _READY_S = 10.0
 """For the recorder and the oven to come up."""
 
@@ -125,7 +128,7 @@ def begin_practice(site: Site, *, speed: float, who: str = "") -> StartFacts:
 
     Raises
     ------
-    UsageError : where no serial line can be made
+    UsageError : where no serial line can be made, or one goes on already
     """
     from ovenwright.virtual.serving import read_address, scenario_named
     from ovenwright.workflow.serving_oven import plan_text_for
@@ -136,6 +139,11 @@ def begin_practice(site: Site, *, speed: float, who: str = "") -> StartFacts:
             remedy="serve the oven over MQTT: ovenwright virtual-oven --serve mqtt://127.0.0.1",
         )
     tools = site.tools
+    for other in starts(tools.logbook)[:_LOOKED_AT]:
+        if other.facts.plan == _PRACTICE and other.state in {"starting", "waiting", "recording"}:
+            raise UsageError(
+                "a practice goes on already", where=other.run, remedy="stop it first, under Live"
+            )
     place = recorders_dir(tools.logbook)
     make_folder(place)
     stem = f"practice-{time.strftime('%Y%m%dT%H%M%S', time.gmtime())}-{secrets.token_hex(3)}"
@@ -148,7 +156,7 @@ def begin_practice(site: Site, *, speed: float, who: str = "") -> StartFacts:
         tools.logbook,
         tools.library(),
         text,
-        plan_name="practice",
+        plan_name=_PRACTICE,
         for_s=lasts_s + _READY_S,
         zone=tools.settings.zone,
         kinetics=tools.settings.kinetics,

@@ -121,7 +121,7 @@ class Tailer:
         self._used = time.monotonic()
         self._overview: tuple[int, tuple[bytes, bytes]] | None = None
         self._gone_looks = 0
-        self.state = "recording"
+        self.state = "recording" if files.recording else "cut off"
         self.state_text = ""
         self.state_number = 0
         self.marks_text = ""

@@ -1,9 +1,11 @@
 """Recordings over the API: listed, shown, followed by socket, marked, stopped, sealed."""
 
 import json
+import os
 import struct
 import time
 from collections.abc import Iterator
+from dataclasses import asdict
 from pathlib import Path
 from typing import Any
 
@@ -17,6 +19,7 @@ from ovenwright.domain.run import NS
 from ovenwright.storage.journal import Journal, JournalHead
 from ovenwright.web.site import Site
 from ovenwright.web.tailing import LATELY, READINGS, WHOLE, tailers_of
+from ovenwright.workflow.starting import StartFacts, process_began, recorders_dir
 
 RUN = "2026-03-03-0442-live-ab12"
 SOCKET = f"ws://127.0.0.1:8717/api/recordings/{RUN}/live"
@@ -284,3 +287,44 @@ def test_an_unknown_recording_is_told(client: TestClient) -> None:
 def test_folders_of_this_machine_stay_out(client: TestClient, tmp_path: Path) -> None:
     for address in ("/live", "/api/recordings", "/api/recordings/none"):
         assert str(tmp_path) not in client.get(address).text
+
+
+@pytest.mark.parametrize(
+    ("form", "status"),
+    [
+        ({"plan": "none"}, 404),
+        ({"plan": "../../etc/passwd"}, 404),
+        ({"plan": "none", "minutes": "soon"}, 400),
+        ({"plan": "none", "minutes": "-5"}, 400),
+    ],
+)
+def test_what_can_t_be_started_is_told(
+    form: dict[str, str], status: int, client: TestClient, site: Site
+) -> None:
+    assert client.post("/live/start", data=form).status_code == status
+    assert not recorders_dir(site.tools.logbook).exists()
+
+
+def test_one_practice_at_a_time(client: TestClient, site: Site) -> None:
+    place = recorders_dir(site.tools.logbook)
+    place.mkdir(parents=True)
+    ident = "start-20260303T044200-abcdef"
+    me = os.getpid()
+    facts = StartFacts(ident, "T", "practice", "now", None, "", 0, me, process_began(me))
+    (place / f"{ident}.json").write_text(json.dumps(asdict(facts)))
+    answer = client.post("/api/recordings/practice", json={})
+    assert answer.status_code == 400
+    assert answer.json()["what"] == "a practice goes on already"
+    (listed,) = client.get("/api/recordings").json()
+    assert (listed["id"], listed["state"]) == (ident, "starting")
+    page = client.get(f"/live/{ident}").text
+    assert "Call it off" in page
+
+
+def test_a_journal_left_behind_is_never_shown_as_going_on(
+    client: TestClient, journal: Journal
+) -> None:
+    journal.close()
+    page = client.get(f"/live/{RUN}").text
+    assert "Its recorder has ended without sealing" in page
+    assert "Seal what is there" in page
