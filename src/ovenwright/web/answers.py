@@ -14,8 +14,8 @@ from starlette.responses import JSONResponse, PlainTextResponse, Response
 from ovenwright.errors import (
     InstrumentTrouble,
     MissingExtra,
-    Overtaken,
     OvenwrightError,
+    Overtaken,
     StorageTrouble,
     UnknownName,
     UsageError,
