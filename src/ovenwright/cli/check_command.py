@@ -40,6 +40,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     add("--fixed-point", choices=("ice", "boiling"), help="sensors hang in an ice or boiling bath")
     add("--channels", metavar="A,B,…", help="the sensors in the bath (default: those near it)")
     add("--pressure-kpa", type=float, metavar="P", help="air pressure on the spot, by barometer")
+    add("--altitude-m", type=float, metavar="M", help="height above sea level, without a barometer")
     add(
         "--apart",
         action="store_true",
@@ -64,12 +65,13 @@ def _wanted(args: argparse.Namespace) -> Wanted:
             where="--fixed-point",
             remedy="make one after the other",
         )
-    if args.pressure_kpa is not None and args.fixed_point != "boiling":
-        raise UsageError(
-            "pressure matters to boiling water only",
-            where="--pressure-kpa",
-            remedy="add --fixed-point boiling",
-        )
+    for key in ("pressure_kpa", "altitude_m"):
+        if getattr(args, key) is not None and args.fixed_point != "boiling":
+            raise UsageError(
+                "the air's pressure matters to boiling water only",
+                where=f"--{key.replace('_', '-')}",
+                remedy="add --fixed-point boiling",
+            )
     return Wanted(
         seconds=args.seconds,
         touch=args.touch or args.order is not None,
@@ -77,6 +79,7 @@ def _wanted(args: argparse.Namespace) -> Wanted:
         fixed_point=Point(args.fixed_point) if args.fixed_point else None,
         in_bath=_names(args.channels),
         pressure_kpa=args.pressure_kpa,
+        altitude_m=args.altitude_m,
         ambient=not args.apart,
     )
 

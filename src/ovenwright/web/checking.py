@@ -11,6 +11,8 @@ from contextlib import suppress
 from dataclasses import asdict, dataclass, field
 from typing import Any
 
+from ovenwright.conditioning.proof.touched import weigh_touches
+from ovenwright.conditioning.proof.touching import TouchEvent
 from ovenwright.domain.plan import Plan
 from ovenwright.errors import OvenwrightError, UnknownName, UsageError
 from ovenwright.storage.durable import make_folder
@@ -44,7 +46,7 @@ class Check:
     state: str = "running"
     number: int = 0
     look: Look | None = None
-    events: list[dict[str, Any]] = field(default_factory=list)
+    events: list[TouchEvent] = field(default_factory=list)
     proved: Proved | None = None
     error: Mapping[str, Any] | None = None
     stopping: threading.Event = field(default_factory=threading.Event)
@@ -55,7 +57,7 @@ class Check:
         """Take in what a live view shows."""
         with self._lock:
             self.look = look
-            self.events += [_event_facts(e) for e in look.events]
+            self.events += look.events
             self.number += 1
 
     def facts(self) -> dict[str, Any]:
@@ -77,7 +79,8 @@ class Check:
                 "learnt": look.learnt if look else False,
                 "channels": [asdict(m) for m in look.moving] if look else [],
                 "notices": [n.text for n in look.notices if n.text] if look else [],
-                "events": events,
+                "turns": self._turns(events, look),
+                "events": [_event_facts(e) for e in events],
                 "answer": self.proved.facts() if self.proved else None,
                 "error": dict(self.error) if self.error else None,
             }
@@ -85,6 +88,12 @@ class Check:
             found["answer"].pop("kept", None)  # a file of this machine
         plain: dict[str, Any] = plain_data(found)
         return plain
+
+    def _turns(self, events: list[TouchEvent], look: Look | None) -> list[str]:
+        """Return the channels that reacted, in their order; what was taken back is not in it."""
+        if look is None or not events:
+            return []
+        return list(weigh_touches([m.channel for m in look.moving], events).turns)
 
 
 def plain_data(value: Any) -> Any:
@@ -100,7 +109,7 @@ def plain_data(value: Any) -> Any:
     return value
 
 
-def _event_facts(event: Any) -> dict[str, Any]:
+def _event_facts(event: TouchEvent) -> dict[str, Any]:
     return {k: v for k, v in asdict(event).items() if v is not None}
 
 

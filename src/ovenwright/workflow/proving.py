@@ -195,12 +195,22 @@ def _bath(plan: Plan, wanted: Wanted) -> TruePoint | None:
         return ice_point()
     if wanted.pressure_kpa is not None:
         return boiling_point(pressure_kpa=wanted.pressure_kpa, measured=True)
+    if wanted.altitude_m is not None:
+        if not -500 <= wanted.altitude_m <= 6000:
+            raise UsageError(
+                f"{wanted.altitude_m:g} m is no height of a place",
+                where="--altitude-m",
+                remedy="give it above sea level, -500 to 6000 m",
+            )
+        there = plan.site.model_copy(update={"altitude_m": wanted.altitude_m, "pressure_kpa": None})
+        _, pressure, _ = boiling_of(None, there)
+        return boiling_point(pressure_kpa=pressure, measured=False)
     if plan.site.pressure_kpa is None and plan.site.altitude_m is None:
         raise UsageError(
             "boiling water proves nothing while the air pressure is unknown",
             where="--fixed-point boiling",
             remedy="give --pressure-kpa from a barometer on the spot (not a forecast's sea-level "
-            "value), or site.pressure_kpa or site.altitude_m in the plan",
+            "value) or --altitude-m, or site.pressure_kpa or site.altitude_m in the plan",
         )
     _, pressure, _ = boiling_of(None, plan.site)
     return boiling_point(pressure_kpa=pressure, measured=plan.site.pressure_kpa is not None)

@@ -29,7 +29,8 @@ class Wanted:
 
     ``seconds`` is how long is watched, a fitting time where it is None. ``order`` names the sensors
     in the order of touching; ``("plan",)`` stands for the plan's own. ``in_bath`` names the sensors
-    in the fixed point; those that come near it when left out.
+    in the fixed point; those that come near it when left out. The air pressure for boiling water is
+    measured, follows from an altitude, or stands in the plan.
     """
 
     seconds: float | None = None
@@ -38,6 +39,7 @@ class Wanted:
     fixed_point: Point | None = None
     in_bath: tuple[str, ...] = ()
     pressure_kpa: float | None = None
+    altitude_m: float | None = None
     ambient: bool = True
 
 

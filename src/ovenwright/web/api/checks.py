@@ -24,7 +24,9 @@ class CheckWish(BaseModel):
     """What is to be proved of a plan's channels.
 
     ``touch`` waits for each sensor to be warmed between finger and thumb; ``order`` names them in
-    the order of touching, ``["plan"]`` stands for the plan's own. ``fixed_point`` is ice or boiling.
+    the order of touching, ``["plan"]`` stands for the plan's own. ``fixed_point`` is ice or boiling;
+    for boiling the air pressure is given, or the altitude. ``ambient`` holds the sensors against each
+    other; leave it out where they do not lie side by side.
     """
 
     plan: str = Field(max_length=160)
@@ -34,6 +36,8 @@ class CheckWish(BaseModel):
     fixed_point: Point | None = None
     in_bath: list[str] = Field([], max_length=512)
     pressure_kpa: float | None = Field(None, ge=30, le=120, allow_inf_nan=False)
+    altitude_m: float | None = Field(None, ge=-500, le=6000, allow_inf_nan=False)
+    ambient: bool = True
 
     def wanted(self) -> Wanted:
         """Return it as the check takes it."""
@@ -44,11 +48,16 @@ class CheckWish(BaseModel):
             fixed_point=self.fixed_point,
             in_bath=tuple(self.in_bath),
             pressure_kpa=self.pressure_kpa,
+            altitude_m=self.altitude_m,
+            ambient=self.ambient,
         )
 
 
 class CheckFacts(BaseModel):
-    """How a check stands: what each channel shows, what was seen, and the answer once it is over."""
+    """How a check stands: what each channel shows, what was seen, and the answer once it is over.
+
+    ``turns`` names the channels that reacted to a touch, in the order in which they did.
+    """
 
     id: str
     plan: str
@@ -62,6 +71,7 @@ class CheckFacts(BaseModel):
     elapsed_s: float
     readings: int
     learnt: bool
+    turns: list[str]
     channels: list[dict[str, Any]]
     notices: list[str]
     events: list[dict[str, Any]]
