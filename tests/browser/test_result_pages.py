@@ -42,8 +42,9 @@ def _minutes(words: str) -> float:
     return -found if words.startswith("−") else found
 
 
-@pytest.mark.parametrize("scheme", ["light", "dark"])
-@pytest.mark.parametrize("width", ["phone", "desk", "wall"])
+@pytest.mark.parametrize(
+    ("width", "scheme"), [("phone", "light"), ("desk", "dark"), ("wall", "light")]
+)
 def test_every_page_of_a_result_is_whole(  # noqa: PLR0917
     width: str,
     scheme: str,
