@@ -51,6 +51,12 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         help="temperature to pass, °C (repeatable)",
     )
     add(
+        "--product",
+        default="",
+        metavar="FILE",
+        help="product record of earlier runs, a file or a name in the logbook, see: fit",
+    )
+    add(
         "--kind",
         default="any",
         choices=KIND_WORDS,
@@ -80,7 +86,9 @@ def run(args: argparse.Namespace, settings: Settings) -> int:
         seed=args.seed,
     )
     with progress("looking ahead", quiet=args.json):
-        told = forecast_run(tools.logbook, tools.library(), args.run_ref, wanted)
+        told = forecast_run(
+            tools.logbook, tools.library(), args.run_ref, wanted, product=args.product
+        )
     if args.json:
         emit_json(told.facts())
     else:

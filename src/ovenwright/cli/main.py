@@ -39,6 +39,7 @@ VERBS: tuple[Verb, ...] = (
     Verb("show", "show_command", "show one run: channels, health, crossings"),
     Verb("history", "history_command", "key measures of an oven or product over its runs"),
     Verb("compare", "compare_command", "hold one run against another, aligned at load-in"),
+    Verb("fit", "fit_command", "fit a body to runs and keep what they tell of the product"),
     Verb("forecast", "forecast_command", "say when each core will pass a temperature"),
     Verb("export", "export_command", "write a run as CSV, XLSX, Parquet or NetCDF"),
     Verb("restate", "restate_command", "put a wrong thermocouple type right; the raw stays"),

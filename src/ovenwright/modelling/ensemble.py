@@ -27,14 +27,17 @@ from ovenwright.modelling.priors import (
 class Ensemble:
     """Members, each a family and a point in standard normal coordinates.
 
-    ``family`` (m,); ``z`` (parameters, m) in the order of `PARAMETERS`; ``log_weight`` (m,) what
-    each counts before the data; ``origin`` (m,) the channel of a product record it came from, -1
+    ``family`` (m,); ``z`` (parameters, m) in the order of `PARAMETERS`, spread about ``centre`` with
+    ``spread`` (both like z; 0 and 1 for the general priors, those of a record narrower);
+    ``log_weight`` (m,) what each counts before the data; ``origin`` (m,) the channel of a product record it came from, -1
     where from the general priors; ``departure`` (knots, m) how much faster than the model the
     record saw it heat, as a logarithm, at the knots of `departures.KNOTS`.
     """
 
     family: IntArray
     z: FloatArray
+    centre: FloatArray
+    spread: FloatArray
     log_weight: FloatArray
     origin: IntArray
     departure: FloatArray
@@ -50,6 +53,8 @@ class Ensemble:
             self,
             family=self.family[pick],
             z=self.z[:, pick],
+            centre=self.centre[:, pick],
+            spread=self.spread[:, pick],
             log_weight=self.log_weight[pick],
             origin=self.origin[pick],
             departure=self.departure[:, pick],
@@ -77,11 +82,33 @@ class Ensemble:
         return sleeved(self.family)
 
 
+def nudged(ensemble: Ensemble, rng: np.random.Generator) -> Ensemble:
+    """Return every member moved a little, so that the priors stay as they are.
+
+    Some coordinates of each move, by a step of its own (Neal 1999; Cotter et al. 2013, Statistical
+    Science 28:424): a move is as likely as its way back under the prior, so only the readings decide
+    whether it is taken.
+    """
+    rows, members = ensemble.z.shape
+    step = rng.choice(_STEPS, size=members)
+    step = np.where(rng.random((rows, members)) < _MOVED, step, 0.0)
+    fresh = rng.normal(size=(rows, members)) * ensemble.spread
+    away = ensemble.z - ensemble.centre
+    z = ensemble.centre + np.sqrt(1.0 - step * step) * away + step * fresh
+    return replace(ensemble, z=z)
+
+
+_STEPS = np.array([0.15, 0.35, 0.7])
+_MOVED = 0.6  # share of the coordinates that move at once
+
+
 def joined(parts: list[Ensemble]) -> Ensemble:
     """Return several ensembles as one."""
     return Ensemble(
         family=np.concatenate([p.family for p in parts]),
         z=np.concatenate([p.z for p in parts], axis=1),
+        centre=np.concatenate([p.centre for p in parts], axis=1),
+        spread=np.concatenate([p.spread for p in parts], axis=1),
         log_weight=np.concatenate([p.log_weight for p in parts]),
         origin=np.concatenate([p.origin for p in parts]),
         departure=np.concatenate([p.departure for p in parts], axis=1),
@@ -138,14 +165,20 @@ def draw_prior(
         [family_of(int(k), bool(w < SLEEVED_SHARE)) for k, w in zip(kind, within, strict=True)]
     )
     z = np.ascontiguousarray(ndtri(points[:, 1:]).T)
+    spread = np.ones_like(z)
+    centre = np.zeros_like(z)
     for name, value in (known or {}).items():
         if name not in INDEX:
             raise OutOfRange("known parameter", got=name, expected="one of " + ", ".join(INDEX))
         for i, one in chosen:
-            z[INDEX[name], kind == i] = one.priors[name].coordinate(value)
+            at = one.priors[name].coordinate(value)
+            z[INDEX[name], kind == i] = centre[INDEX[name], kind == i] = at
+        spread[INDEX[name]] = 0.0
     return Ensemble(
         family=family,
         z=z,
+        centre=centre,
+        spread=spread,
         log_weight=np.full(members, -np.log(members)),
         origin=np.full(members, -1),
         departure=np.zeros((knots, members)),

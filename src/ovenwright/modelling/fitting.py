@@ -1,99 +1,103 @@
-"""Fit an ensemble of bodies to a run: which members the readings speak for, and how much they tell."""
+"""Fit bodies to a run: which members the readings speak for, and how much they tell.
+
+First every member of a broad ensemble is weighed by each channel. Then each channel goes on with a
+cast of its own: members drawn by their weight, nudged, and moved where the readings agree.
+"""
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
+from scipy.special import logsumexp
 
-from ovenwright.domain.arrays import FloatArray, IntArray
+from ovenwright.domain.arrays import BoolArray, FloatArray, IntArray
 from ovenwright.modelling.departures import (
     KNOTS,
     SIZE_SHARES,
     SIZES,
     Departure,
+    Misfit,
     Windows,
     departure_at,
     learn,
+    log_likelihood,
+    misfit,
 )
-from ovenwright.modelling.ensemble import Ensemble
+from ovenwright.modelling.ensemble import Ensemble, joined, nudged
 from ovenwright.modelling.heating import Heating, Line, start_of
-from ovenwright.modelling.observing import FIRST_SHARE, WINDOWS, observe, refusal
-from ovenwright.modelling.priors import INDEX, KINDS, PARAMETERS, family_words
+from ovenwright.modelling.observing import observe, refusal
 from ovenwright.modelling.simulating import Simulation
 
-AHEAD_WINDOWS = 25
-_GRID = 40  # times at which members are read on the way
+HORIZON = 8.0
+"""A forecast reaches so many times as far as what is known."""
+
+KNOWN_SIZE = 0.75
+"""Departures from what a record expects are so much smaller than from a bare model (common practice,
+no source)."""
+
+CAST = 300
+"""Members that stand for a channel."""
+
+ROUNDS = 3
+Scale = tuple[FloatArray, FloatArray]  # sizes of departure, and how likely each is
+_AHEAD_WINDOWS = 25
+_GRID = 32  # times at which members are read on the way
 
 
 @dataclass(frozen=True, slots=True)
-class Posterior:
-    """What the readings of one channel say of every member.
-
-    ``log_weight`` (sizes, m) of size of departure and member together; ``residual_k`` (k, m) the
-    channel's rise less the member's, less what a record expects of the departure; ``learnt`` one
-    for each size.
-    """
+class Sight:
+    """One channel as the fit looks at it."""
 
     core: Line
     start_c: float
+    at_s: FloatArray
+    """(k,) since heating began, when the windows end."""
     windows: Windows
-    log_weight: FloatArray
-    residual_k: FloatArray
-    learnt: tuple[Departure, ...]
     log_ahead: FloatArray
     """(a,) ln(time) of windows ahead."""
 
-    @property
-    def share(self) -> FloatArray:
-        """(sizes, m) posterior probabilities."""
-        weight = np.exp(self.log_weight - self.log_weight.max())
-        return np.asarray(weight / weight.sum())
-
-    @property
-    def effective(self) -> float:
-        """Effective number of members."""
-        share = self.share.sum(axis=0)
-        return float(1.0 / np.sum(share * share))
-
-    def draw(self, members: int, rng: np.random.Generator) -> tuple[IntArray, IntArray]:
-        """Draw (size, member) pairs by their probability, evenly spread."""
-        flat = self.share.ravel()
-        points = (np.arange(members) + rng.random()) / members
-        pick = np.minimum(np.searchsorted(np.cumsum(flat), points), flat.size - 1)
-        pick = rng.permutation(pick)
-        return np.divmod(pick, self.share.shape[1])
-
 
 @dataclass(frozen=True, slots=True)
-class Identified:
-    """How far the readings narrowed one parameter of one channel.
+class ChannelFit:
+    """What the readings say of one channel: a cast of equally likely members.
 
-    Widths are standard deviations in the coordinate in which the prior is one wide.
+    ``size`` (m,) the size of departure that goes with each; ``missed`` how the members miss the
+    channel's windows beyond what a record expects; ``course_c`` (g, m) what the member's sensor
+    shows at the fit's ``grid_s``; ``effective`` how many members of the broad
+    ensemble the cast was drawn from; ``moved`` the share of nudges that were taken.
     """
 
-    parameter: str
-    unit: str
-    words: str
-    median: float
-    interval_90: tuple[float, float]
-    prior_90: tuple[float, float]
-    kept: float
-    """Posterior width over prior width; near 1 the readings told nothing."""
+    sight: Sight
+    ensemble: Ensemble
+    size: FloatArray
+    missed: Misfit
+    course_c: FloatArray
+    effective: float
+    moved: float
+
+    def departure(self) -> Departure:
+        """Return what the readings say of the members' departures, beyond a record's."""
+        return learn(self.sight.windows, self.missed, self.size, self.sight.log_ahead)
+
+    @property
+    def members(self) -> int:
+        """How many members."""
+        return self.ensemble.members
 
 
 @dataclass(frozen=True, slots=True)
 class Fit:
-    """A run fitted: the ensemble, where its members stand, and what each channel says of them."""
+    """A run fitted: what each channel says of its body, and where all members stand now.
+
+    ``simulation`` holds the casts of all channels one after the other, in the order of
+    ``channels``, standing at the moment up to which readings were used.
+    """
 
     heating: Heating
-    ensemble: Ensemble
-    simulation: Simulation
     grid_s: FloatArray
-    """(g,) times since heating began at which members were read."""
-    course_c: FloatArray
-    """(g, m) what each member's sensor showed."""
-    posteriors: dict[str, Posterior]
+    channels: dict[str, ChannelFit]
+    simulation: Simulation | None
     refused: dict[str, str]
 
 
@@ -101,57 +105,123 @@ def fit(
     heating: Heating,
     ensemble: Ensemble,
     *,
-    windows: int = WINDOWS,
-    first: float = FIRST_SHARE,
+    cast: int = CAST,
+    rounds: int = ROUNDS,
+    seed: int = 1,
+    origins: tuple[str, ...] = (),
+    all_channels: bool = False,
     sizes: FloatArray = SIZES,
+    shares: FloatArray = SIZE_SHARES,
 ) -> Fit:
-    """Weigh an ensemble by what the channels of a run show so far.
-
-    All channels share the members; each weighs them for itself, for each sits at its own place in
-    its own piece.
+    """Fit bodies to what a run shows so far.
 
     Parameters
     ----------
     heating : what is known of the run
     ensemble : members from the priors, and from a product record where there is one
-    windows, first : how finely the rise is looked at
-    sizes : of the departure of a real body from the model
+    cast : members that stand for each channel in the end
+    rounds : of nudging
+    seed : of the draws
+    origins : names of the record's channels that ``ensemble.origin`` counts; a member that comes
+        from a channel of the same name counts double
+    all_channels : fit channels too that can't carry a forecast, such as those that have stopped
+        rising
+    sizes, shares : of the departure of a real body from the model
 
     Returns
     -------
     `Fit`; channels that can't carry a fit are in `refused` with the reason
     """
-    refused = {c.name: words for c in heating.cores if (words := refusal(c, heating))}
+    refused = {
+        c.name: words
+        for c in heating.cores
+        if (words := refusal(c, heating, still_heated=not all_channels))
+    }
     usable = [c for c in heating.cores if c.name not in refused]
+    grid_s = heating.elapsed_s * np.linspace(0.0, 1.0, _GRID) ** 1.3
+    if not usable:
+        return Fit(heating, grid_s, {}, None, refused)
+    rng = np.random.default_rng(seed)
+    scale = (sizes, shares)
+    sights = [look(core, heating) for core in usable]
+    first = _simulated(ensemble, heating, grid_s)[1]
+    casts, effective = [], []
+    for sight in sights:
+        weight = _said_before(ensemble, origins, sight.core.name)
+        weight = weight + _likelihood(sight, ensemble, grid_s, first, scale)[0]
+        share = np.exp(weight - logsumexp(weight))
+        effective.append(float(1.0 / np.sum(share * share)))
+        casts.append(ensemble.take(_spread_out(share, cast, rng)))
+    now = joined(casts)
+    course: FloatArray | None = None
+    agreed = None
+    moves = np.zeros(len(sights))
+    parts = [slice(i * cast, (i + 1) * cast) for i in range(len(sights))]
+    for _ in range(rounds):
+        if agreed is None or course is None:
+            course = _simulated(now, heating, grid_s)[1]
+            agreed = _agreement(
+                sights, now, parts=parts, grid_s=grid_s, course_c=course, scale=scale
+            )
+        tried = nudged(now, rng)
+        tried_course = _simulated(tried, heating, grid_s)[1]
+        tried_agreed = _agreement(
+            sights, tried, parts=parts, grid_s=grid_s, course_c=tried_course, scale=scale
+        )
+        taken = np.log(rng.random(now.members)) < tried_agreed - agreed
+        now = _either(taken, tried, now)
+        course = np.where(taken, tried_course, course)
+        agreed = np.where(taken, tried_agreed, agreed)
+        moves += [taken[p].mean() / rounds for p in parts]
+    simulation, course = _simulated(now, heating, grid_s)
+    channels = {}
+    for i, (sight, part) in enumerate(zip(sights, parts, strict=True)):
+        mine = now.take(np.arange(part.start, part.stop))
+        _, by_size, missed = _likelihood(sight, mine, grid_s, course[:, part], scale)
+        odds = np.exp(by_size - logsumexp(by_size, axis=0))
+        picked = (np.cumsum(odds, axis=0) < rng.random(cast)).sum(axis=0)
+        channels[sight.core.name] = ChannelFit(
+            sight=sight,
+            ensemble=mine,
+            size=sizes[np.minimum(picked, len(sizes) - 1)] * _known(mine),
+            missed=missed,
+            course_c=course[:, part],
+            effective=effective[i],
+            moved=float(moves[i]),
+        )
+    return Fit(heating, grid_s, channels, simulation, refused)
+
+
+def _said_before(ensemble: Ensemble, origins: tuple[str, ...], name: str) -> FloatArray:
+    """Return log weights before the readings, members of a like-named channel counting double."""
+    if not origins:
+        return ensemble.log_weight
+    alike = np.array([1.0 if origin == name else 0.0 for origin in origins])
+    from_record = ensemble.origin >= 0
+    bonus = np.zeros(ensemble.members)
+    bonus[from_record] = alike[ensemble.origin[from_record]] * np.log(2.0)
+    before = ensemble.log_weight[from_record]
+    after = before + bonus[from_record]
+    log_weight = ensemble.log_weight.copy()
+    log_weight[from_record] = after - logsumexp(after) + logsumexp(before)
+    return log_weight
+
+
+def _simulated(
+    ensemble: Ensemble, heating: Heating, grid_s: FloatArray
+) -> tuple[Simulation, FloatArray]:
     simulation = Simulation(
         ensemble,
         start_s=0.0,
-        start_c=_inside(heating.start_c, heating.boiling_c),
+        start_c=float(np.clip(heating.start_c, 0.1, heating.boiling_c - 1.0)),
         boiling_c=heating.boiling_c,
     )
-    elapsed = heating.elapsed_s
-    grid_s = elapsed * np.unique(
-        np.concatenate([np.linspace(0.0, 1.0, _GRID), np.geomspace(0.5 * first, 1.0, windows)])
-    )
-    if not usable:
-        return Fit(heating, ensemble, simulation, grid_s[:1], np.empty((1, 0)), {}, refused)
     time_s, around_c = past_surroundings(heating)
-    course_c = simulation.advance(time_s, around_c, grid_s)
-    posteriors = {
-        core.name: weigh(
-            core, heating, ensemble, grid_s, course_c, windows=windows, first=first, sizes=sizes
-        )
-        for core in usable
-    }
-    return Fit(heating, ensemble, simulation, grid_s, course_c, posteriors, refused)
+    return simulation, simulation.advance(time_s, around_c, grid_s)
 
 
-def _inside(start_c: float, boiling_c: float) -> float:
-    return float(np.clip(start_c, 0.1, boiling_c - 1.0))
-
-
-def past_surroundings(heating: Heating, *, most: int = 600) -> tuple[FloatArray, FloatArray]:
-    """Return the surroundings since heating began, thinned by means: (t,) s since then and (t,) °C."""
+def past_surroundings(heating: Heating, *, most: int = 400) -> tuple[FloatArray, FloatArray]:
+    """Return the surroundings since heating began, thinned by means: (t,) s since then, (t,) °C."""
     line = heating.around
     keep = line.time_s >= heating.start_s
     time_s, temp_c = line.time_s[keep] - heating.start_s, line.temp_c[keep]
@@ -165,116 +235,68 @@ def past_surroundings(heating: Heating, *, most: int = 600) -> tuple[FloatArray,
     return time_s, temp_c
 
 
-def weigh(
-    core: Line,
-    heating: Heating,
-    ensemble: Ensemble,
-    grid_s: FloatArray,
-    course_c: FloatArray,
-    *,
-    windows: int = WINDOWS,
-    first: float = FIRST_SHARE,
-    sizes: FloatArray = SIZES,
-) -> Posterior:
-    """Weigh every member by one channel.
+def look(core: Line, heating: Heating) -> Sight:
+    """Lay out one channel for the fit."""
+    at_s, seen = observe(core, heating)
+    steps = np.linspace(0.0, np.log(HORIZON), _AHEAD_WINDOWS)
+    log_ahead = np.log(heating.elapsed_s) + 0.5 * (steps[1:] + steps[:-1])
+    return Sight(core, start_of(core, heating), at_s, seen, log_ahead)
 
-    Parameters
-    ----------
-    core : the channel
-    heating : of which run
-    ensemble : the members, with their weights before this channel is looked at
-    grid_s, course_c : (g,) and (g, m), what the members' sensors showed
-    windows, first, sizes : as in `fit`
-    """
-    at_s, seen = observe(core, heating, windows=windows, first=first)
+
+def _likelihood(
+    sight: Sight, ensemble: Ensemble, grid_s: FloatArray, course_c: FloatArray, scale: Scale
+) -> tuple[FloatArray, FloatArray, Misfit]:
+    """Return log likelihoods (m,), the same by size (sizes, m), and the misfit."""
+    at_s = sight.at_s
     place = np.clip(np.searchsorted(grid_s, at_s, side="right") - 1, 0, grid_s.size - 2)
     share = ((at_s - grid_s[place]) / (grid_s[place + 1] - grid_s[place]))[:, None]
-    start = course_c[0]
-    model = (1.0 - share) * course_c[place] + share * course_c[place + 1] - start
-    residual = seen.rise_k[:, None] - model
-    if np.any(ensemble.origin >= 0):
-        residual = residual - seen.build_up @ departure_at(ensemble.departure, seen.mid)
-    log_now = np.log(max(heating.elapsed_s - core.lag_s, 0.5 * heating.elapsed_s))
-    steps = np.linspace(0.0, np.log(HORIZON), AHEAD_WINDOWS)
-    log_ahead = log_now + 0.5 * (steps[1:] + steps[:-1])
-    learnt = tuple(learn(seen, size=float(s), ahead=log_ahead) for s in sizes)
-    before = ensemble.log_weight[None, :] + np.log(SIZE_SHARES[: len(sizes)])[:, None]
-    log_weight = before + np.stack([one.log_likelihood(residual) for one in learnt])
-    return Posterior(core, start_of(core, heating), seen, log_weight, residual, learnt, log_ahead)
+    model = (1.0 - share) * course_c[place] + share * course_c[place + 1] - course_c[0]
+    expected = departure_at(ensemble.departure, sight.windows.mid)
+    missed = misfit(sight.windows, model, expected)
+    known = _known(ensemble)
+    rows = [
+        log_likelihood(sight.windows, missed, size * known) + np.log(share)
+        for size, share in zip(*scale, strict=True)
+    ]
+    by_size = np.stack(rows)
+    return np.asarray(logsumexp(by_size, axis=0)), by_size, missed
 
 
-HORIZON = 8.0
-"""A forecast reaches so many times as far as what is known."""
+def _known(ensemble: Ensemble) -> FloatArray:
+    """Return by how much each member's departures are smaller for what a record knows of them."""
+    return np.where(ensemble.origin >= 0, KNOWN_SIZE, 1.0)
 
 
-def identified(
-    fitted: Fit, channel: str, *, draws: int = 400, seed: int = 0
-) -> tuple[Identified, ...]:
-    """Return how far a channel's readings narrowed each parameter, within its likeliest kind.
-
-    Raises
-    ------
-    KeyError : for a channel without a fit
-    """
-    posterior = fitted.posteriors[channel]
-    weight = posterior.share.sum(axis=0)
-    family = likeliest_family(fitted, channel)
-    mine = np.flatnonzero(fitted.ensemble.family == family)
-    share = weight[mine] / weight[mine].sum()
-    pick = mine[np.random.default_rng(seed).choice(mine.size, size=draws, p=share)]
-    kind = KINDS[family // 2]
-    out = []
-    for i, parameter in enumerate(PARAMETERS):
-        if parameter.name == "water_kg_m3" and not kind.moist:
-            continue
-        if parameter.name in ("sleeve_j_m2_k", "gap_w_m2_k", "gap_emissivity") and family % 2 == 0:
-            continue
-        prior = kind.priors[parameter.name]
-        z = fitted.ensemble.z[i, pick]
-        low, middle, high = (float(v) for v in prior.value(np.quantile(z, [0.05, 0.5, 0.95])))
-        first, last = (float(v) for v in prior.value(np.array([-1.6449, 1.6449])))
-        out.append(
-            Identified(
-                parameter.name,
-                parameter.unit,
-                parameter.words,
-                middle,
-                (low, high),
-                (first, last),
-                float(min(np.std(z), 1.0)),
-            )
-        )
-    return tuple(out)
-
-
-def likeliest_family(fitted: Fit, channel: str) -> int:
-    """Return the family that one channel speaks for most."""
-    weight = fitted.posteriors[channel].share.sum(axis=0)
-    return int(np.argmax(np.bincount(fitted.ensemble.family, weights=weight)))
-
-
-def kind_shares(fitted: Fit, channel: str) -> dict[str, float]:
-    """Return how likely each kind of body is after the readings, in words."""
-    weight = fitted.posteriors[channel].share.sum(axis=0)
-    sums = np.bincount(fitted.ensemble.family, weights=weight)
-    return {family_words(i): float(s) for i, s in enumerate(sums) if s > 0.01}
-
-
-def value_of(fitted: Fit, name: str) -> FloatArray:
-    """Return one parameter of every member of a fit, in its own unit."""
-    assert name in INDEX  # noqa: S101  # a name of this package
-    return fitted.ensemble.value(name)
-
-
-def departure_so_far(posterior: Posterior, sizes: IntArray, members: IntArray) -> FloatArray:
-    """Return the mean departure at `KNOTS` (knots, n) that the readings show beyond the record's."""
-    out = np.empty((KNOTS.size, members.size))
-    for i, one in enumerate(posterior.learnt):
-        here = np.flatnonzero(sizes == i)
-        if here.size == 0:
-            continue
-        now = one.now_gain @ posterior.residual_k[:, members[here]]
-        place = posterior.windows.mid
-        for column, member in enumerate(here):
-            out[:, member] = np.interp(KNOTS, place, now[:, column])
+def _agreement(
+    sights: list[Sight],
+    ensemble: Ensemble,
+    *,
+    parts: list[slice],
+    grid_s: FloatArray,
+    course_c: FloatArray,
+    scale: Scale,
+) -> FloatArray:
+    """Return each member's log likelihood under the channel it stands for."""
+    out = np.empty(ensemble.members)
+    for sight, part in zip(sights, parts, strict=True):
+        mine = ensemble.take(np.arange(part.start, part.stop))
+        out[part] = _likelihood(sight, mine, grid_s, course_c[:, part], scale)[0]
     return out
+
+
+def _spread_out(share: FloatArray, members: int, rng: np.random.Generator) -> IntArray:
+    """Draw members by their share, each about as often as it deserves (systematic resampling)."""
+    points = (np.arange(members) + rng.random()) / members
+    return np.minimum(np.searchsorted(np.cumsum(share), points), share.size - 1)
+
+
+def _either(first: BoolArray, one: Ensemble, other: Ensemble) -> Ensemble:
+    """Return members of one where `first`, else of the other; they differ in place alone."""
+    return replace(other, z=np.where(first, one.z, other.z))
+
+
+def departure_so_far(channel: ChannelFit) -> FloatArray:
+    """Return the mean departure (knots, m) at `KNOTS` that the readings show, a record's included."""
+    sight = channel.sight
+    told = learn(sight.windows, channel.missed, channel.size, KNOTS)
+    return np.asarray(channel.ensemble.departure + told.ahead)

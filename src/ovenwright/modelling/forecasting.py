@@ -6,13 +6,12 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
-from ovenwright.domain.arrays import FloatArray, IntArray
+from ovenwright.domain.arrays import FloatArray
 from ovenwright.modelling.departures import departure_at
-from ovenwright.modelling.fitting import HORIZON, Fit, Posterior
-from ovenwright.modelling.heating import Line
+from ovenwright.modelling.fitting import HORIZON, ChannelFit, Fit
+from ovenwright.modelling.heating import Heating, Line
 from ovenwright.modelling.surroundings_ahead import EarlierCourse, draw_ahead
 
-DRAWS = 400
 _AHEAD_STEPS = 36
 _QUANTILES = (0.05, 0.25, 0.5, 0.75, 0.95)
 
@@ -76,7 +75,6 @@ def look_ahead(
     fitted: Fit,
     *,
     seed: int = 1,
-    draws: int = DRAWS,
     earlier: tuple[EarlierCourse, ...] = (),
     planned: Line | None = None,
 ) -> Outlook:
@@ -85,70 +83,56 @@ def look_ahead(
     Parameters
     ----------
     fitted : the fit
-    seed, draws : of the draws
+    seed : of the draws
     earlier : surroundings of earlier runs
     planned : surroundings to come, in the run's time
     """
     heating, elapsed = fitted.heating, fitted.heating.elapsed_s
-    names = list(fitted.posteriors)
-    if not names:
+    if fitted.simulation is None:
         return Outlook(heating.until_s, {}, dict(fitted.refused))
     rng = np.random.default_rng(seed)
-    picks = {name: fitted.posteriors[name].draw(draws, rng) for name in names}
-    chosen = np.concatenate([picks[name][1] for name in names])
-    simulation = fitted.simulation.take(chosen)
+    draws = min(one.members for one in fitted.channels.values())
+    simulation = fitted.simulation.copy()
     steps_s = elapsed * np.exp(np.linspace(0.0, np.log(HORIZON), _AHEAD_STEPS))
     run_s = heating.start_s + steps_s
     given = None
     if planned is not None:
         given = np.interp(run_s, planned.time_s, planned.temp_c)
     ahead = draw_ahead(heating, run_s, draws, rng=rng, earlier=earlier, planned=given)
-    around = np.tile(ahead.temp_c, (1, len(names)))
+    around = np.tile(ahead.temp_c, (1, len(fitted.channels)))
     courses = simulation.advance(steps_s, around, steps_s)
     paths = {}
-    for i, name in enumerate(names):
+    for i, (name, channel) in enumerate(fitted.channels.items()):
         mine = courses[:, i * draws : (i + 1) * draws]
-        sizes, members = picks[name]
-        paths[name] = _paths(
-            fitted, fitted.posteriors[name], steps_s, mine, sizes=sizes, members=members, rng=rng
-        )
+        paths[name] = _paths(heating, channel, steps_s, mine, rng)
     return Outlook(heating.until_s, paths, dict(fitted.refused), (ahead.rests_on,))
 
 
 def _paths(
-    fitted: Fit,
-    posterior: Posterior,
+    heating: Heating,
+    channel: ChannelFit,
     steps_s: FloatArray,
     course_c: FloatArray,
-    *,
-    sizes: IntArray,
-    members: IntArray,
     rng: np.random.Generator,
 ) -> Paths:
     """Set the model's courses on the last reading and stretch their time by drawn departures."""
-    log_ahead = posterior.log_ahead
-    departure = np.zeros((log_ahead.size, course_c.shape[1]))
-    if np.any(fitted.ensemble.origin >= 0):
-        departure += departure_at(fitted.ensemble.departure[:, members], log_ahead)
-    for i, one in enumerate(posterior.learnt):
-        here = np.flatnonzero(sizes == i)
-        if here.size:
-            free = one.ahead_factor @ rng.normal(size=(log_ahead.size, here.size))
-            departure[:, here] += one.ahead_gain @ posterior.residual_k[:, members[here]] + free
+    sight = channel.sight
+    log_ahead = sight.log_ahead
+    told = channel.departure()
+    open_still = told.open_factor @ rng.normal(size=(channel.members, log_ahead.size, 1))
+    departure = departure_at(channel.ensemble.departure, log_ahead) + told.ahead
+    departure += open_still[:, :, 0].T
     middles = 0.5 * (np.log(steps_s[1:]) + np.log(steps_s[:-1]))
     place = np.clip(np.searchsorted(log_ahead, middles) - 1, 0, log_ahead.size - 2)
     share = ((middles - log_ahead[place]) / (log_ahead[place + 1] - log_ahead[place]))[:, None]
     share = np.clip(share, 0.0, 1.0)
     at_steps = (1 - share) * departure[place] + share * departure[place + 1]
-    heating = fitted.heating
     stretched = np.diff(steps_s)[:, None] * np.exp(-at_steps)
     time_s = heating.until_s + np.concatenate(
         [np.zeros((1, course_c.shape[1])), np.cumsum(stretched, axis=0)]
     )
-    now_c = posterior.start_c + posterior.windows.rise_k[-1]
-    temp_c = course_c - course_c[0] + now_c
-    # the sensor shows the body a lag late
-    return Paths(posterior.core.name, time_s, temp_c)
+    now_c = sight.start_c + sight.windows.rise_k[-1]
+    return Paths(sight.core.name, time_s, course_c - course_c[0] + now_c)
 
 
 def passing(

@@ -16,8 +16,8 @@ from ovenwright.physics.body_march import BodyState, march
 from ovenwright.physics.body_parameters import BodyParameters
 from ovenwright.physics.body_surroundings import Surroundings
 
-NODES = 9
-_TOLERANCE_K = 1.0
+NODES = 11
+_TOLERANCE_K = 2.0
 _BATCH = 1000  # members marched together: more no longer fit the cache
 _ZERO_C_K = 273.15
 _SIGMA = 5.670374419e-8
@@ -98,6 +98,10 @@ class Simulation:
                 v["gap_emissivity"],
             )
         return _Group(pick, body, v["position"][:, None], v["unseen_share"], around)
+
+    def copy(self) -> Simulation:
+        """Return a simulation that stands where this one does and goes its own way."""
+        return self.take(np.arange(self.ensemble.members))
 
     def take(self, pick: IntArray) -> Simulation:
         """Return a simulation of some members, each as often as named, standing where they stand."""

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from pathlib import Path
 from typing import Any
 
 import numpy as np
@@ -20,7 +21,16 @@ from ovenwright.modelling.ensemble import Ensemble, draw_prior
 from ovenwright.modelling.fitting import Fit, fit
 from ovenwright.modelling.forecasting import Passing, Refused, look_ahead, passing
 from ovenwright.modelling.heating import Heating, Line, begin, mean_line
+from ovenwright.modelling.identifying import Identified, identified, kind_shares, misfit_words
+from ovenwright.modelling.product_record import (
+    ProductRecord,
+    draw_recorded,
+    heating_ends,
+    recorded,
+    whole_fit,
+)
 from ovenwright.storage.logbook import Logbook
+from ovenwright.storage.product_records import read_record, record_path, write_record
 from ovenwright.workflow.planning import checked_text
 
 CAUTION = (
@@ -266,8 +276,12 @@ def forecast_run(
     library: ReferenceLibrary,
     run_ref: str,
     wanted: Wanted,
+    *,
+    product: str = "",
 ) -> Forecast:
     """Foresee when channels of a run pass temperatures, from what was known at a moment.
+
+    ``product`` is the file or the name of a product record; empty for none.
 
     Raises
     ------
@@ -280,6 +294,7 @@ def forecast_run(
         )
     laid = lay_out(run, library, wanted)
     heating = laid.heating
+    record = _without(read_record(record_path(logbook, product)), run) if product else None
     kind = _kind(laid.plan, wanted.kind)
     found: dict[tuple[str, float], Passing | Refused] = {}
     rests: dict[str, None] = dict.fromkeys(heating.notes)
@@ -288,12 +303,19 @@ def forecast_run(
     for levels, dry_only in ((below, False), (above, True)):
         if not levels:
             continue
-        fitted = fit(heating, prior_of(kind, wanted, dry_only=dry_only))
-        outlook = look_ahead(fitted, seed=wanted.seed)
+        fitted = fit(
+            heating,
+            prior_of(kind, wanted, dry_only=dry_only, record=record),
+            seed=wanted.seed,
+            origins=record.origins if record else (),
+        )
+        outlook = look_ahead(fitted, seed=wanted.seed, earlier=record.courses if record else ())
         for core in heating.cores:
             for level in levels:
                 found[core.name, level] = passing(outlook, core.name, level, core=core)
-        rests |= dict.fromkeys(_rests_on(fitted, outlook.rests_on, kind, dry_only=dry_only))
+        rests |= dict.fromkeys(
+            _rests_on(fitted, outlook.rests_on, kind, dry_only=dry_only, record=record)
+        )
     channels = []
     for name in wanted.cores or tuple(c.name for c in heating.cores) + tuple(laid.out):
         if name in laid.out:
@@ -324,23 +346,180 @@ def _kind(plan: Plan | None, kind: str) -> str:
     return "moist" if plan.product.moisture >= 0.15 else "dry"
 
 
-def prior_of(kind: str, wanted: Wanted, *, dry_only: bool) -> Ensemble:
+def _without(record: ProductRecord, run: Run) -> ProductRecord:
+    """Return a record without the run that is looked at: it must not know its own future."""
+    others = tuple(r for r in record.runs if r.run_id != run.id and r.digest != run.digest)
+    return replace(record, runs=others)
+
+
+def prior_of(
+    kind: str, wanted: Wanted, *, dry_only: bool, record: ProductRecord | None = None
+) -> Ensemble:
     """Return the members before the run is looked at."""
+    if record is not None and record.runs:
+        if record.kind == "any" and kind != "any":
+            record = replace(record, kind=kind)
+        return draw_recorded(record, wanted.members, seed=wanted.seed, dry_only=dry_only)
     return draw_prior(
         wanted.members, seed=wanted.seed, knots=KNOTS.size, kinds=kind, dry_only=dry_only
     )
 
 
 def _rests_on(
-    fitted: Fit, surroundings: Sequence[str], kind: str, *, dry_only: bool
+    fitted: Fit,
+    surroundings: Sequence[str],
+    kind: str,
+    *,
+    dry_only: bool,
+    record: ProductRecord | None = None,
 ) -> tuple[str, ...]:
     words = [*surroundings]
     if dry_only:
         words.append(
             f"above {fitted.heating.boiling_c:.1f} °C: a body that doesn't boil, for a moist core stays there"
         )
+    if record is not None and record.runs:
+        count = len(record.runs)
+        words.append(
+            f"product record {record.name!r}: {count} earlier run" + ("s" if count > 1 else "")
+        )
+    elif record is not None:
+        words.append(f"product record {record.name!r} holds no other run than this one")
     words.append(
         "general priors of size, properties and exchange"
         + (f", kind of body: {kind}" if kind != "any" else ", kind of body not known")
     )
     return tuple(words)
+
+
+@dataclass(frozen=True, slots=True)
+class ChannelTold:
+    """What a fit told of one channel."""
+
+    name: str
+    kinds: dict[str, float]
+    parameters: tuple[Identified, ...]
+    misfit: str
+    effective: float
+
+
+@dataclass(frozen=True, slots=True)
+class RunTold:
+    """What a fit told of one run."""
+
+    run_id: str
+    from_s: float
+    until_s: float
+    surroundings: str
+    channels: tuple[ChannelTold, ...]
+    refused: dict[str, str]
+    notes: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class FitTold:
+    """What fitting runs told, and the product record it went into."""
+
+    runs: tuple[RunTold, ...]
+    record: Path | None
+    recorded_runs: int
+
+    def facts(self) -> dict[str, Any]:
+        """Return plain data for machines."""
+        return {
+            "runs": [
+                {
+                    "run": r.run_id,
+                    "from_s": r.from_s,
+                    "until_s": r.until_s,
+                    "surroundings": r.surroundings,
+                    "channels": [
+                        {
+                            "name": c.name,
+                            "kinds": c.kinds,
+                            "parameters": [
+                                {
+                                    "name": p.parameter,
+                                    "unit": p.unit,
+                                    "median": p.median,
+                                    "interval_90": list(p.interval_90),
+                                    "prior_90": list(p.prior_90),
+                                    "kept": p.kept,
+                                    "told": p.told,
+                                    "source": p.source,
+                                }
+                                for p in c.parameters
+                            ],
+                            "misfit": c.misfit,
+                            "effective_members": c.effective,
+                        }
+                        for c in r.channels
+                    ],
+                    "refused": r.refused,
+                    "notes": list(r.notes),
+                }
+                for r in self.runs
+            ],
+            "product_record": None if self.record is None else str(self.record),
+            "recorded_runs": self.recorded_runs,
+        }
+
+
+def fit_runs(
+    logbook: Logbook,
+    library: ReferenceLibrary,
+    run_refs: Sequence[str],
+    wanted: Wanted,
+    *,
+    product: str = "",
+) -> FitTold:
+    """Fit bodies to whole runs, and keep what they told in a product record where one is named.
+
+    Each run is fitted for itself from the general priors, so that the order in which runs come and
+    the record they go into do not matter to it.
+
+    Raises
+    ------
+    UsageError, UnknownName, TooLittleData : as in `lay_out`, and where no channel can be fitted
+    StorageTrouble : if the record can't be read or written
+    """
+    target = record_path(logbook, product) if product else None
+    record = read_record(target) if target is not None and target.exists() else None
+    told = []
+    for ref in run_refs:
+        run = logbook.open(ref)
+        laid = lay_out(run, library, wanted)
+        heating = heating_ends(laid.heating)
+        kind = _kind(laid.plan, wanted.kind)
+        top = max((float(c.temp_c.max()) for c in heating.cores), default=0.0)
+        dry = top > heating.boiling_c + 3.0
+        fitted = whole_fit(
+            heating, prior_of(kind, wanted, dry_only=dry and kind == "any"), seed=wanted.seed
+        )
+        entry = recorded(fitted, digest=run.digest)
+        if target is not None:
+            held = record or ProductRecord(target.stem, kind, ())
+            record = held.joined_by(entry)
+        told.append(
+            RunTold(
+                run_id=run.id,
+                from_s=heating.start_s,
+                until_s=heating.until_s,
+                surroundings=heating.around.name,
+                channels=tuple(
+                    ChannelTold(
+                        name,
+                        kind_shares(one),
+                        identified(one),
+                        misfit_words(fitted, name),
+                        one.effective,
+                    )
+                    for name, one in fitted.channels.items()
+                ),
+                refused=fitted.refused | laid.out,
+                notes=heating.notes,
+            )
+        )
+    if target is not None and record is not None:
+        write_record(target, record)
+    return FitTold(tuple(told), target, len(record.runs) if record else 0)

@@ -1,0 +1,101 @@
+"""How far the readings narrowed each parameter, and what of the misfit is more than noise."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from ovenwright.modelling.fitting import ChannelFit, Fit
+from ovenwright.modelling.priors import KINDS, PARAMETERS, family_words
+
+_SLEEVE = ("sleeve_j_m2_k", "gap_w_m2_k", "gap_emissivity")
+_NORMAL_95 = 1.6448536269514722
+
+
+@dataclass(frozen=True, slots=True)
+class Identified:
+    """One parameter before and after the readings.
+
+    ``kept`` is the posterior width over the prior width, both as standard deviations in the
+    coordinate in which the prior is one wide; near 1 the readings told nothing.
+    """
+
+    parameter: str
+    unit: str
+    words: str
+    median: float
+    interval_90: tuple[float, float]
+    prior_90: tuple[float, float]
+    kept: float
+    source: str
+
+    @property
+    def told(self) -> bool:
+        """Whether the readings narrowed it worth speaking of."""
+        return self.kept < 0.7
+
+
+def likeliest_family(channel: ChannelFit) -> int:
+    """Return the family that most of the cast belong to."""
+    return int(np.argmax(np.bincount(channel.ensemble.family)))
+
+
+def kind_shares(channel: ChannelFit) -> dict[str, float]:
+    """Return how likely each kind of body is after the readings, in words."""
+    sums = np.bincount(channel.ensemble.family) / channel.members
+    return {family_words(i): float(s) for i, s in enumerate(sums) if s > 0.01}
+
+
+def identified(channel: ChannelFit) -> tuple[Identified, ...]:
+    """Return how far a channel's readings narrowed each parameter, within its likeliest kind."""
+    family = likeliest_family(channel)
+    mine = channel.ensemble.take(np.flatnonzero(channel.ensemble.family == family))
+    kind = KINDS[family // 2]
+    out = []
+    for i, parameter in enumerate(PARAMETERS):
+        if parameter.name == "water_kg_m3" and not kind.moist:
+            continue
+        if parameter.name in _SLEEVE and family % 2 == 0:
+            continue
+        prior = kind.priors[parameter.name]
+        low, middle, high = (
+            float(v) for v in prior.value(np.quantile(mine.z[i], [0.05, 0.5, 0.95]))
+        )
+        first, last = (float(v) for v in prior.value(np.array([-_NORMAL_95, _NORMAL_95])))
+        out.append(
+            Identified(
+                parameter=parameter.name,
+                unit=parameter.unit,
+                words=parameter.words,
+                median=middle,
+                interval_90=(low, high),
+                prior_90=(first, last),
+                kept=float(min(np.std(mine.z[i]), 1.0)),
+                source=prior.source,
+            )
+        )
+    return tuple(out)
+
+
+def misfit_words(fitted: Fit, name: str) -> str:
+    """Say in plain words what of the misfit is more than noise; "" where nothing is.
+
+    Looked at is the departure of the heating rate in each window, averaged over the cast: a
+    stretch of windows in which it is one-sided and clearly above its own doubt.
+    """
+    channel = fitted.channels[name]
+    mid = np.exp(channel.sight.windows.mid)
+    now = channel.departure().now
+    mean, width = now.mean(axis=1), now.std(axis=1)
+    clear = (np.abs(mean) > 0.12) & (np.abs(mean) > 1.5 * width)
+    if not clear.any():
+        return ""
+    k = int(np.argmax(np.where(clear, np.abs(mean), 0.0)))
+    minutes = (fitted.heating.start_s + mid[k]) / 60.0
+    much = 100.0 * (1.0 - np.exp(-abs(mean[k])))
+    way = "slower" if mean[k] < 0 else "faster"
+    return (
+        f"around {minutes:.1f} min it heated {much:.0f} % {way} than the model can explain: "
+        f"surroundings that no channel measures, contact that changed, or a body that is not one piece?"
+    )
