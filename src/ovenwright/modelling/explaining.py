@@ -24,7 +24,7 @@ from ovenwright.modelling.simulating import Simulation
 PIECE_SPREAD = 0.1
 """How far one piece differs from the next of its batch, in prior widths; common practice, no source."""
 
-PLACE_SPREAD = 0.4
+PLACE_SPREAD = 0.7
 """How far exchange and the sensor's place differ from place to place, likewise."""
 
 _STEPS = 90
@@ -140,24 +140,29 @@ def pair_up(slow: Fit, other: Heating, *, seed: int = 1) -> Pair:
     """
     name = slow.heating.cores[0].name
     if name not in slow.channels:
-        raise TooLittleData(f"{name} can't be fitted: {slow.refused[name]}", where=slow.heating.run_id)
+        raise TooLittleData(
+            f"{name} can't be fitted: {slow.refused[name]}", where=slow.heating.run_id
+        )
     cast = slow.channels[name].ensemble
     rng = np.random.default_rng(seed)
-    spread = np.array([PLACE_SPREAD if p.own else PIECE_SPREAD for p in PARAMETERS])[:, None]
     pick = np.repeat(np.arange(cast.members), 4)
     centre = cast.z[:, pick]
+    spread = np.array([PLACE_SPREAD if p.own else PIECE_SPREAD for p in PARAMETERS])[:, None]
+    spread = np.where(cast.spread[:, pick] > 0.0, spread, 0.0)  # what was measured stays
     moved = replace(
         cast.take(pick),
         z=centre + spread * rng.normal(size=centre.shape),
         centre=centre,
-        spread=np.broadcast_to(spread, centre.shape).copy(),
+        spread=spread,
         log_weight=np.full(pick.size, -np.log(pick.size)),
         origin=pick,
     )
     fitted = fit(other, moved, cast=cast.members, seed=seed, all_channels=True)
     theirs = other.cores[0].name
     if theirs not in fitted.channels:
-        raise TooLittleData(f"{theirs} can't be fitted: {fitted.refused[theirs]}", where=other.run_id)
+        raise TooLittleData(
+            f"{theirs} can't be fitted: {fitted.refused[theirs]}", where=other.run_id
+        )
     found = fitted.channels[theirs].ensemble
     return Pair(slow.heating, other, cast.take(found.origin), found)
 
@@ -168,9 +173,7 @@ def passed_s(heating: Heating, temp_c: float) -> float | None:
     return None if at is None or at <= heating.start_s else at - heating.start_s
 
 
-def explain(
-    pair: Pair, temp_c: float, *, zones: Sequence[tuple[str, float, float]]
-) -> Explained:
+def explain(pair: Pair, temp_c: float, *, zones: Sequence[tuple[str, float, float]]) -> Explained:
     """Say what held the slower place back.
 
     Parameters
@@ -248,9 +251,7 @@ def _passes(
     cast: Ensemble, around: Heating, start: Heating, temp_c: float, slow_s: float
 ) -> FloatArray:
     """Return when members pass a temperature, infinite where they don't."""
-    simulation = Simulation(
-        cast, start_s=0.0, start_c=started_c(start), boiling_c=around.boiling_c
-    )
+    simulation = Simulation(cast, start_s=0.0, start_c=started_c(start), boiling_c=around.boiling_c)
     time_s, around_c = past_surroundings(around)
     out_s = slow_s * _LONGER * np.linspace(0.0, 1.0, _STEPS)
     shift = started_c(start) - start_of(start.cores[0], start)
@@ -265,9 +266,7 @@ def _passes(
     return np.where(above.any(axis=0), at, np.inf)
 
 
-def _held(
-    factor: str, words: str, slow_s: float, base: FloatArray, changed: FloatArray
-) -> Held:
+def _held(factor: str, words: str, slow_s: float, base: FloatArray, changed: FloatArray) -> Held:
     """Set the members' ratio of times on the time that was seen."""
     sound = np.isfinite(base)
     gain = slow_s * (1.0 - changed[sound] / base[sound])
@@ -288,27 +287,32 @@ def _summed(factor: str, words: str, gain_s: FloatArray) -> Held:
 
 
 def _rest(late_s: float, slow_s: float, pair: Pair, base: FloatArray, temp_c: float) -> Held:
-    """What is left of the delay once every factor above is the other place's."""
+    """Return what is left of the delay once every factor above is the other place's."""
     names = [n for _, _, group in FACTORS for n in group]
     changed = _with(pair.slow_cast, pair.other_cast, names)
     gone = _passes(changed, pair.other, pair.other, temp_c, slow_s)
     sound = np.isfinite(base) & np.isfinite(gone)
     if not sound.any():
-        return Held("rest", "what the model can't tell apart", late_s, (late_s, late_s), (late_s, late_s))
+        return Held(
+            "rest", "what the model can't tell apart", late_s, (late_s, late_s), (late_s, late_s)
+        )
     left = late_s - slow_s * (1.0 - gone[sound] / base[sound])
-    return _summed("rest", "what is left with all of these alike: make-up of the piece, misfit", left)
+    return _summed(
+        "rest", "what is left with all of these alike: make-up of the piece, misfit", left
+    )
 
 
-def _stretches(
-    pair: Pair, zones: Sequence[tuple[str, float, float]]
-) -> tuple[Stretch, ...]:
+def _stretches(pair: Pair, zones: Sequence[tuple[str, float, float]]) -> tuple[Stretch, ...]:
     ends = np.array([to_s for _, _, to_s in zones])
     slow = _heat(pair.slow_cast, pair.slow, ends)
     other = _heat(pair.other_cast, pair.other, ends)
     out = []
     for i, (name, from_s, to_s) in enumerate(zones):
         at = np.linspace(from_s, to_s, 60)
-        felt = [np.interp(at + h.start_s, h.around.time_s, h.around.temp_c) for h in (pair.slow, pair.other)]
+        felt = [
+            np.interp(at + h.start_s, h.around.time_s, h.around.temp_c)
+            for h in (pair.slow, pair.other)
+        ]
         core = [
             float(np.interp(to_s + h.start_s, h.cores[0].time_s, h.cores[0].temp_c))
             for h in (pair.slow, pair.other)
