@@ -104,6 +104,7 @@ class Search:
     asking: Asking
     plan: str = ""
     plan_title: str = ""
+    zone: str = ""
     who: str = ""
     at: float = field(default_factory=time.time)
     findings: Findings | None = None
@@ -164,7 +165,9 @@ class Hearings:
 
         job = site.jobs.start(f"listening at {asking.url}", work, who=who)
         job.link = f"/sensors/heard/{job.id}"
-        search = Search(job, asking, plan_id, plan.title if plan else "", who)
+        search = Search(job, asking, plan_id, who=who)
+        if plan is not None:
+            search.plan_title, search.zone = plan.title, plan.site.time_zone
         made.append(search)
         self._kept.keep(job.id, search)
         self._order = [*self._order, job.id][-30:]

@@ -89,6 +89,10 @@ def _headline(facts: Mapping[str, Any], leading: str) -> tuple[str, str]:
         return "Hands off: the sensors come to rest", "open"
     names = [c["channel"] for c in facts["channels"]]
     if leading:
+        turns, order = facts["turns"], facts["order"]
+        turn = turns.index(leading) if leading in turns else len(turns)
+        if turn < len(order) and order[turn] != leading:
+            return f"{leading} moves where {order[turn]} was to be warmed", "poor"
         return f"{leading} is being warmed", "good"
     if len(facts["turns"]) >= len(names):
         return "All were touched. Leave them alone: how fast they fall is being timed", "good"
@@ -113,7 +117,7 @@ def _tile(c: Mapping[str, Any], facts: Mapping[str, Any], shown: Shown) -> dict[
     elif not facts["touch"]:
         shape, words = "●", "heard"
     elif touched:
-        shape, words = "✔", f"reacted as number {turn}" if turn else "reacted"
+        shape, words = "✔", f"reacted, number {turn}" if turn else "reacted"
     else:
         shape, words = "○", "to do"
     return {
@@ -135,7 +139,7 @@ def _slots(order: Sequence[str], turns: Sequence[str]) -> list[dict[str, Any]]:
     out = []
     for i, wanted in enumerate(order):
         reacted = turns[i] if i < len(turns) else ""
-        state = ("right" if reacted == wanted else "other") if reacted else "open"
+        state = ("right" if reacted == wanted else "other") if reacted else "later"
         if not reacted and i == len(turns):
             state = "next"
         out.append({"number": i + 1, "wanted": wanted, "reacted": reacted, "state": state})
@@ -171,6 +175,7 @@ def answer_of(facts: Mapping[str, Any], shown: Shown) -> dict[str, Any]:
     readiness = str(facts["readiness"])
     sign, tone = READY[readiness]
     identity: Mapping[str, str] = facts.get("identity") or {}
+    remarks = remarks_of(facts["remarks"])
     return {
         "readiness": readiness,
         "sign": sign,
@@ -184,7 +189,8 @@ def answer_of(facts: Mapping[str, Any], shown: Shown) -> dict[str, Any]:
         "degree": shown.degree,
         "channels": [_channel(c, identity, shown) for c in channels],
         "modules": [_module(m, shown) for m in facts["modules"]],
-        "remarks": remarks_of(facts["remarks"]),
+        "remarks": [r for r in remarks if r["grade"] != "note"],
+        "notes": [r for r in remarks if r["grade"] == "note"],
         "identity": [{"was": k, "proved": v} for k, v in identity.items()],
         "pairs": _pairs(identity),
         "remappings": facts.get("remappings") or [],
@@ -326,7 +332,7 @@ def heard_of(search: Search, shown: Shown) -> dict[str, Any]:
     known = set(against["known"]) if against else set()
     modules = [
         {
-            "name": m["module"],
+            "name": m["module"] or "a module without a name",
             "serial": m["serial"] or DASH,
             "battery": battery_words(m["battery"]),
             "low": isinstance(m["battery"], float) and m["battery"] < 0.2,

@@ -97,11 +97,16 @@ def _search_line(search: Search, shown: Shown) -> dict[str, Any]:
     return {
         "id": search.job.id,
         "url": search.asking.url,
-        "when": moment(int(search.at * NS), shown.time_zone).words,
+        "when": _search_time(search, shown),
         "state": search.job.state.value,
         "heard": len(found.heard) if found is not None else 0,
         "plan": search.plan_title,
     }
+
+
+def _search_time(search: Search, shown: Shown) -> str:
+    zone = shown.time_zone if shown.time_zone != "UTC" else search.zone
+    return moment(int(search.at * NS), zone).words
 
 
 # looking for instruments ------------------------------------------------------------------
@@ -174,7 +179,7 @@ def heard(request: Request, search_id: str, site: TheSite, who: Viewer) -> HTMLR
         place=PLACE,
         search=search,
         job=search.job,
-        when=moment(int(search.at * NS), shown.time_zone).words,
+        when=_search_time(search, shown),
         found=sensors_shown.heard_of(search, shown) if search.findings else None,
         plans=plans,
         may=who.role >= Role.OPERATOR,
