@@ -8,9 +8,11 @@ import pytest
 from starlette.testclient import TestClient
 
 from ovenwright.errors import UsageError
+from ovenwright.reporting.words import Shown
 from ovenwright.storage.proofs import keep_proof
 from ovenwright.web.door import Role, Who
 from ovenwright.web.hearing import address_ref
+from ovenwright.web.sensors_shown import now_of
 from ovenwright.web.site import Site
 from ovenwright.workflow.plan_keeping import From, shelf_of, start_plan
 
@@ -193,7 +195,7 @@ def test_wrong_numbers_are_refused(client: TestClient, plan: str) -> None:
 def test_kept_proof_is_shown_gravest_first(client: TestClient, site: Site, plan: str) -> None:
     key = keep(site, plan)
     page = html.unescape(client.get(f"/sensors/{plan}/proofs/{key}").text)
-    assert "✖</span> not ready" in page
+    assert "<strong>✖ not ready</strong>" in page
     assert page.index("left and right are swapped") < page.index("all well")
     assert "left and right</strong> are swapped" in page
     assert "style=" not in page
@@ -267,3 +269,25 @@ def test_altered_proof_is_told_and_hides_no_check(
     assert "altered" in page
     assert str(file) not in page
     assert "Begin the touch check" in page
+
+
+def test_wrong_sensor_that_moves_is_told_at_once() -> None:
+    def now(leading: str, turns: list[str]) -> dict[str, Any]:
+        channels = [
+            {"channel": n, "value_c": 25.0, "away_k": 4.0 if n == leading else 0.0,
+             "leading": n == leading, "touched": n in turns, "learnt": True}
+            for n in ("left", "right")
+        ]  # fmt: skip
+        facts = {
+            "turns": turns, "order": ["left", "right"], "channels": channels, "elapsed_s": 9.0,
+            "seconds": 90.0, "readings": 40, "touch": True, "fixed_point": "", "learnt": True,
+            "notices": [], "events": [],
+        }  # fmt: skip
+        return now_of(facts, Shown(False, "UTC"))
+
+    assert now("", [])["headline"] == "Warm left between finger and thumb"
+    assert now("left", [])["tone"] == "good"
+    wrong = now("right", [])
+    assert (wrong["headline"], wrong["tone"]) == ("right moves where left was to be warmed", "poor")
+    assert now("right", ["left"])["tone"] == "good"
+    assert [t["state"] for t in now("", ["right"])["turns"]] == ["other", "next"]

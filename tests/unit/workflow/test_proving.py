@@ -338,6 +338,26 @@ def test_boiling_without_a_pressure_is_refused(plan_file: Path, library: Referen
         )  # fmt: skip
 
 
+def test_altitude_of_the_place_goes_before_the_plan_s(
+    plan_file: Path, library: ReferenceLibrary
+) -> None:
+    # ISO 2533 standard atmosphere, 89.9 kPa at 1000 m, where water boils at 96.7 °C: both from
+    # memory and rounded, hence the tenth of a kelvin
+    shown = np.full((200, 4), 22.0) + 0.02 * np.random.default_rng(1).normal(size=(200, 4))
+    shown[:, 0] += 96.7 - 22.0
+    proved = prove_plan(
+        plan_file, library, Wanted(fixed_point=Point.BOILING, altitude_m=1000.0, seconds=0.6),
+        stopping=threading.Event(),
+        open_sources=opening(Scripted(batches(0.25 * np.arange(200), shown))),
+    )  # fmt: skip
+    (found,) = [c.fixed_point for c in proved.proof.channels if c.fixed_point]
+    assert found.true_c == pytest.approx(96.7, abs=0.1)
+    assert found.expanded_uncertainty_k > 0.5  # the weather is left open
+    wanted = Wanted(fixed_point=Point.BOILING, altitude_m=9000.0)
+    with pytest.raises(UsageError, match="no height"):
+        prove_plan(plan_file, library, wanted, stopping=threading.Event(), open_sources=opening())
+
+
 def test_a_plan_without_instruments_is_told_how_to_find_one() -> None:
     with pytest.raises(UsageError, match="ovenwright find"):
         open_for_check(parse_plan(PLAN), None, Path())  # type: ignore[arg-type]
