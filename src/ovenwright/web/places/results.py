@@ -11,6 +11,7 @@ from fastapi import APIRouter, Form, Query, UploadFile
 from starlette.requests import Request
 from starlette.responses import HTMLResponse, RedirectResponse, Response
 
+from ovenwright.catalogue.entries import RunEntry
 from ovenwright.errors import OvenwrightError, StorageTrouble, UsageError
 from ovenwright.reporting.document import Points
 from ovenwright.reporting.ink import PAPER
@@ -36,6 +37,7 @@ from ovenwright.web.door import Engineer, Operator, Role, Viewer, Who, note
 from ovenwright.web.finding import Sought, seek
 from ovenwright.web.handing_out import readings, report
 from ovenwright.web.jobs import Job
+from ovenwright.web.moments import moment
 from ovenwright.web.opened import Opened, TheOpened
 from ovenwright.web.pages import show
 from ovenwright.web.plan_choice import MOST_BYTES
@@ -402,6 +404,10 @@ def compare(
                 return _wait(request, found, title="Comparing", back=f"/runs/{ref}")
             document = found.document
     first = [block_facts(b) for b in document.first_page if _says(b)] if document else []
+    here = next((r for r in runs if r.id == ref), None)
+    others = [r for r in runs if r.id != ref]
+    if here is not None:  # what is most worth holding against it comes first
+        others.sort(key=lambda r: (r.product != here.product, r.oven != here.oven))
     return show(
         request,
         "compare.html.j2",
@@ -410,13 +416,20 @@ def compare(
         facts=facts,
         other=chosen,
         same_sensors=same_sensors,
-        others=[r for r in runs if r.id != ref],
+        others=others,
+        named={r.id: _told_apart(site, r) for r in runs},
         document=document,
         first=first,
         pairs=[block_facts(b) for s in document.sections for b in s.blocks] if document else [],
         trouble=trouble,
         query=quote(chosen),
     )
+
+
+def _told_apart(site: Site, run: RunEntry) -> str:
+    zone = site.tools.settings.zone or run.time_zone
+    when = moment(run.start_ns, zone).words if run.absolute else "date not recorded"
+    return " · ".join([run.title or run.id, when] + ["restated"] * bool(run.parent_digest))
 
 
 def _says(block: Any) -> bool:
