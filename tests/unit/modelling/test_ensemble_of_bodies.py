@@ -1,6 +1,7 @@
 """Members drawn from the priors, nudged, marched."""
 
 from dataclasses import replace
+from typing import Any
 
 import numpy as np
 import pytest
@@ -27,7 +28,7 @@ def test_nudging_leaves_the_prior_as_it_is() -> None:
 
 
 @pytest.mark.parametrize("kind", KINDS, ids=lambda k: k.name)
-def test_priors_have_their_stated_middle_and_invert(kind) -> None:
+def test_priors_have_their_stated_middle_and_invert(kind: Any) -> None:
     for name, prior in kind.priors.items():
         assert prior.source, name
         middle = float(prior.value(np.array(0.0)))

@@ -1,10 +1,13 @@
 """A fit and a look ahead on a body whose course is known exactly."""
 
+import math
+
 import numpy as np
 import pytest
 
+from ovenwright.domain.arrays import FloatArray
 from ovenwright.modelling.departures import KNOTS
-from ovenwright.modelling.ensemble import draw_prior
+from ovenwright.modelling.ensemble import Ensemble, draw_prior
 from ovenwright.modelling.fitting import fit
 from ovenwright.modelling.forecasting import Passing, Refused, look_ahead, passing
 from ovenwright.modelling.heating import Heating, Line, begin
@@ -29,7 +32,7 @@ def lumped(level: float = 220.0, tau: float = TAU, start: float = 60.0) -> tuple
 
 
 def passes_at(temp_c: float, level: float = 220.0, tau: float = TAU) -> float:
-    return 60.0 - tau * np.log(1.0 - (temp_c - 25.0) / (level - 25.0))
+    return 60.0 - tau * math.log(1.0 - (temp_c - 25.0) / (level - 25.0))
 
 
 def heating(until_s: float, **how: float) -> Heating:
@@ -37,7 +40,7 @@ def heating(until_s: float, **how: float) -> Heating:
     return begin("run", air, (core,), until_s=until_s)
 
 
-def dry(members: int = 1500):
+def dry(members: int = 1500) -> Ensemble:
     return draw_prior(members, seed=1, knots=KNOTS.size, dry_only=True)
 
 
@@ -126,7 +129,7 @@ def test_what_has_passed_is_read_not_foreseen() -> None:
         (np.where(TIME < 60, 25.0, 25.0 + 3.0 * (TIME - 60.0)), "colder than it"),
     ],
 )
-def test_cores_that_carry_nothing_are_refused(core, words: str) -> None:
+def test_cores_that_carry_nothing_are_refused(core: FloatArray, words: str) -> None:
     air, _ = lumped()
     now = begin("run", air, (Line("core", TIME, core),), until_s=500.0)
     fitted = fit(now, dry(100))
