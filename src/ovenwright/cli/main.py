@@ -42,6 +42,7 @@ VERBS: tuple[Verb, ...] = (
     Verb("fit", "fit_command", "fit a body to runs and keep what they tell of the product"),
     Verb("forecast", "forecast_command", "say when each core will pass a temperature"),
     Verb("explain", "explain_command", "say what held the slowest place of a run back"),
+    Verb("advise", "advise_command", "say which settings would meet every requirement"),
     Verb("export", "export_command", "write a run as CSV, XLSX, Parquet or NetCDF"),
     Verb("restate", "restate_command", "put a wrong thermocouple type right; the raw stays"),
     Verb("verify", "verify_command", "prove that a sealed run was not altered"),

@@ -1,0 +1,380 @@
+"""Which settings would meet every requirement, and what each choice costs.
+
+Every requirement is asked of foretold readings by the same measures as a recorded run, one profile
+for each member of the ensemble, with one draw of the sensors' errors for each. A search goes along
+straight lines through what was asked so far and asks again where it arrives. Requirements of food
+safety bind like all others and are never given up for time, energy or change.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+from enum import StrEnum
+
+import numpy as np
+
+from ovenwright.analysis.declaration import Finding
+from ovenwright.analysis.draws import Draws
+from ovenwright.analysis.registry import declared_measures
+from ovenwright.analysis.requirements import chosen_channels, look_up
+from ovenwright.analysis.subject import Readings, Scene
+from ovenwright.domain.arrays import FloatArray
+from ovenwright.domain.kinetics import ReferenceLibrary
+from ovenwright.domain.plan import Combine, Requirement
+from ovenwright.domain.results import Event, Found
+from ovenwright.modelling.foretelling import FORETOLD, Foreteller, Told
+from ovenwright.modelling.knobs import Knob, Turns, turned
+
+FEW = 20  # members in the search
+_ROUNDS = 5
+_TRIES = 20_000
+_DRAWS = 64
+_STEP = 0.2  # of a knob's range, to learn what it does
+_LOG = ("log_reduction", "equivalent_time", "pasteurisation_units")
+BROWNING = "browning_zanoni"
+_COLOUR = 52.0  # colour difference at full extent (Zanoni, Peri & Bruno 1995)
+
+
+class Aim(StrEnum):
+    """What a choice has the least of."""
+
+    TIME = "least time"
+    ENERGY = "least energy into the product"
+    CHANGE = "least change"
+
+
+@dataclass(frozen=True, slots=True)
+class Foreseen:
+    """One requirement under some settings: ``value`` (low, median, high) of 90 % of the worst channel."""
+
+    requirement: Requirement
+    value: tuple[float, float, float]
+    share_met: float
+
+
+@dataclass(frozen=True, slots=True)
+class Choice:
+    """Settings and what they are foretold to do."""
+
+    aim: str
+    values: tuple[float, ...]
+    foreseen: tuple[Foreseen, ...]
+    together: float
+    """Share of members in which every requirement is met."""
+    bake_s: float
+    heat_kj_m2: tuple[float, float, float]
+    vapour_kg_m2: tuple[float, float, float]
+    colour: tuple[float, float, float] | None
+    """Colour difference of the surface by crust browning; None without a surface channel."""
+
+
+@dataclass(frozen=True, slots=True)
+class Advice:
+    """Choices, what is now, and what no setting within the limits can mend."""
+
+    knobs: tuple[Knob, ...]
+    now: Choice
+    choices: tuple[Choice, ...]
+    best_try: Choice | None
+    beyond: tuple[str, ...]
+    not_foretold: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class _Asked:
+    """Settings (0 to 1 of each knob's range) and what came of them: margins (requirements, members)."""
+
+    x: FloatArray
+    told: Told
+    margin: FloatArray
+    value: FloatArray
+
+    def hard(self, confidence: FloatArray) -> FloatArray:
+        """Return the margin that is kept with the confidence asked for, (requirements,)."""
+        rows = [np.quantile(m, 1.0 - c) for m, c in zip(self.margin, confidence, strict=True)]
+        return np.array(rows)
+
+
+class Adviser:
+    """Asks a foreteller for settings and the measures for what they bring."""
+
+    def __init__(
+        self,
+        foreteller: Foreteller,
+        knobs: tuple[Knob, ...],
+        library: ReferenceLibrary,
+        *,
+        confidence: float,
+    ) -> None:
+        self._foreteller, self.knobs, self._library = foreteller, knobs, library
+        plan = foreteller.bake.plan
+        role = {c.name: c.role for c in plan.channels}
+        known = set(foreteller.bake.profile.names)
+        cores = {p.channel for p in foreteller.bake.cores}
+        self.requirements: list[Requirement] = []
+        self.not_foretold: list[str] = []
+        for one in plan.requirements:
+            measure = declared_measures()[one.measure]
+            names = chosen_channels(measure, one, plan)
+            lost = [n for n in names if n not in known or role[n] not in FORETOLD]
+            lost += [
+                n for n in names if role[n].value == "core" and n not in cores and n not in lost
+            ]
+            if lost or not names:
+                why = ", ".join(lost) if lost else "it is on no channel"
+                self.not_foretold.append(f"{one.name}: not foretold ({why})")
+            else:
+                self.requirements.append(one)
+        self.confidence = np.array(
+            [max(confidence, 0.95) if r.safety else confidence for r in self.requirements]
+        )
+        self._low = np.array([k.low for k in knobs])
+        self._high = np.array([k.high for k in knobs])
+        self._draws = Draws(_DRAWS, seed=7)
+        span = self._high - self._low
+        now = np.array([k.now for k in knobs])
+        self.x_now = np.where(span > 0, (now - self._low) / np.where(span > 0, span, 1.0), 0.0)
+
+    def values(self, x: FloatArray) -> FloatArray:
+        """Return settings from 0 to 1 in their units, to the step that a person would set."""
+        raw = self._low + x * (self._high - self._low)
+        step = np.array([0.25 if k.turns is Turns.BAKE_TIME else 1.0 for k in self.knobs])
+        near = np.round(raw / step) * step
+        same = np.isclose(x, self.x_now, atol=1e-9)
+        now = np.array([k.now for k in self.knobs])
+        return np.where(same, now, np.clip(near, self._low, self._high))
+
+    def ask(self, x: FloatArray, *, members: int | None = FEW) -> _Asked:
+        """Foretell settings and measure them."""
+        zones = self._foreteller.bake.edges.size - 1
+        told = self._foreteller.tell(turned(self.knobs, self.values(x), zones), members=members)
+        count = told.temp_c.shape[0]
+        margin = np.empty((len(self.requirements), count))
+        value = np.empty_like(margin)
+        for m in range(count):
+            scene = self._scene(told, m)
+            for r, requirement in enumerate(self.requirements):
+                margin[r, m], value[r, m] = self._hold(scene, requirement, m)
+        return _Asked(x, told, margin, value)
+
+    def _scene(self, told: Told, member: int) -> Scene:
+        bake = self._foreteller.bake
+        time_s = bake.share * told.bake_s
+        temp_c = told.temp_c[member]
+        profile = replace(
+            bake.profile,
+            time_s=time_s,
+            temp_c=temp_c,
+            raw_c=temp_c,
+            interval_s=float(time_s[1] - time_s[0]),
+        )
+        first = Event(0.0, Found.GIVEN, "foretold")
+        last = Event(float(time_s[-1]), Found.GIVEN, "foretold")
+        return Scene(Readings(profile), told.plan, self._draws, load_in=first, load_out=last)
+
+    def _hold(self, scene: Scene, requirement: Requirement, member: int) -> tuple[float, float]:
+        measure = declared_measures()[requirement.measure]
+        values, _ = look_up(measure, requirement, self._library)
+        names = chosen_channels(measure, requirement, scene.plan)
+        if measure.of_channel is not None:
+            found = [measure.of_channel(scene.subject(n), values) for n in names]
+        else:
+            assert measure.of_group is not None  # noqa: S101  # by declaration
+            found = [measure.of_group(scene.group(names), values)]
+        drawn = [_drawn(f, member) for f in found]
+        if requirement.combine is Combine.MEAN:
+            drawn = [float(np.mean(drawn))]
+        held = [_margin(requirement, v) for v in drawn]
+        i = int(np.argmax(held) if requirement.combine is Combine.BEST else np.argmin(held))
+        return held[i], drawn[i]
+
+    def choice(self, aim: str, x: FloatArray) -> Choice:
+        """Return settings with all members asked."""
+        asked = self.ask(x, members=None)
+        foreseen = tuple(
+            Foreseen(r, _three(v), float(np.mean(m >= 0.0)))
+            for r, v, m in zip(self.requirements, asked.value, asked.margin, strict=True)
+        )
+        met = np.all(asked.margin >= 0.0, axis=0)
+        return Choice(
+            aim,
+            tuple(float(v) for v in self.values(x)),
+            foreseen,
+            float(np.mean(met)),
+            asked.told.bake_s,
+            _three(asked.told.heat_kj_m2),
+            _three(asked.told.vapour_kg_m2),
+            self._colour(asked.told),
+        )
+
+    def _colour(self, told: Told) -> tuple[float, float, float] | None:
+        names = [c.name for c in told.plan.channels if c.role.value == "surface"]
+        names = [n for n in names if n in self._foreteller.bake.profile.names]
+        if not names or BROWNING not in self._library.kinetics:
+            return None
+        measure = declared_measures()["extent"]
+        assert measure.of_channel is not None  # noqa: S101  # by declaration
+        ask = Requirement(
+            name="colour", measure="extent", parameters={"kinetics": BROWNING}, at_least=0.0
+        )
+        values, _ = look_up(measure, ask, self._library)
+        shades = []
+        for m in range(min(told.temp_c.shape[0], FEW)):
+            scene = self._scene(told, m)
+            shades.append(
+                _COLOUR
+                * float(
+                    np.mean([measure.of_channel(scene.subject(n), values).value for n in names])
+                )
+            )
+        return _three(np.array(shades))
+
+
+def _drawn(found: Finding, member: int) -> float:
+    """Return a value with one draw of the sensors' errors."""
+    if found.samples.size and math.isfinite(found.value):
+        return float(found.samples[member % found.samples.size])
+    return found.value
+
+
+def _margin(requirement: Requirement, value: float) -> float:
+    """Return how far a value is inside its limits, below 0 outside, never beyond ±1e3."""
+    if math.isnan(value):
+        return -1e3
+    ends = []
+    for limit, sign in ((requirement.at_least, 1.0), (requirement.at_most, -1.0)):
+        if limit is None:
+            continue
+        if requirement.measure in _LOG and limit > 0:
+            # what grows by decades is held as a logarithm, so that straight lines go further
+            ends.append(sign * math.log(max(value, 1e-6 * limit) / limit))
+        else:
+            ends.append(sign * (value - limit))
+    return float(np.clip(min(ends), -1e3, 1e3))
+
+
+def _three(values: FloatArray) -> tuple[float, float, float]:
+    finite = np.where(np.isfinite(values), values, np.nan)
+    if np.isnan(finite).all():
+        return (math.inf, math.inf, math.inf)
+    low, middle, high = np.nanquantile(finite, [0.05, 0.5, 0.95])
+    return float(low), float(middle), float(high)
+
+
+def advise(adviser: Adviser, *, aims: tuple[Aim, ...] = tuple(Aim), seed: int = 1) -> Advice:
+    """Look for settings that meet every requirement with the confidence asked for.
+
+    Parameters
+    ----------
+    adviser : asks and measures
+    aims : what to have the least of, a choice for each
+    seed : of the search
+    """
+    rng = np.random.default_rng(seed)
+    base = adviser.ask(adviser.x_now)
+    asked = [base]
+    slope = np.zeros((len(adviser.requirements), len(adviser.knobs)))
+    warms = np.zeros(len(adviser.knobs))
+    for k in range(len(adviser.knobs)):
+        x = base.x.copy()
+        x[k] += _STEP if x[k] <= 1.0 - _STEP else -_STEP
+        one = adviser.ask(x)
+        asked.append(one)
+        moved = x[k] - base.x[k]
+        slope[:, k] = (one.hard(adviser.confidence) - base.hard(adviser.confidence)) / moved
+        warms[k] = float(np.median(one.told.heat_kj_m2) - np.median(base.told.heat_kj_m2)) / moved
+    found: dict[str, FloatArray] = {}
+    for aim in aims:
+        best = _search(adviser, aim, asked, slope=slope.copy(), warms=warms, rng=rng)
+        if best is not None and not any(np.array_equal(best, x) for x in found.values()):
+            found[aim.value] = best
+    now = adviser.choice("as now", adviser.x_now)
+    choices = tuple(adviser.choice(aim, x) for aim, x in found.items())
+    choices = tuple(c for c in choices if _enough(c, adviser))
+    if choices:
+        return Advice(adviser.knobs, now, choices, None, (), tuple(adviser.not_foretold))
+    nearest = max(asked, key=lambda a: _least(a, adviser))
+    never = [
+        r.name
+        for i, r in enumerate(adviser.requirements)
+        if max(a.hard(adviser.confidence)[i] for a in asked) < 0.0
+    ]
+    return Advice(
+        adviser.knobs,
+        now,
+        (),
+        adviser.choice("nearest to it", nearest.x),
+        tuple(never),
+        tuple(adviser.not_foretold),
+    )
+
+
+def _enough(choice: Choice, adviser: Adviser) -> bool:
+    """Whether all members say so as well as the few of the search did, within their number's chance."""
+    asked = zip(choice.foreseen, adviser.confidence, strict=True)
+    return all(f.share_met >= c - (0.0 if f.requirement.safety else 0.03) for f, c in asked)
+
+
+def _least(asked: _Asked, adviser: Adviser) -> float:
+    hard = asked.hard(adviser.confidence)
+    return float(np.sum(np.minimum(hard, 0.0) / (1.0 + np.abs(hard)))) if hard.size else 0.0
+
+
+def _cost(adviser: Adviser, aim: Aim, warms: FloatArray) -> Callable[[FloatArray], FloatArray]:
+    turns = np.array([k.turns is Turns.BAKE_TIME for k in adviser.knobs], dtype=float)
+
+    def change(x: FloatArray) -> FloatArray:
+        return np.asarray(np.sum((x - adviser.x_now) ** 2, axis=-1))
+
+    if aim is Aim.TIME:
+        return lambda x: np.asarray(x @ turns + 0.02 * change(x))
+    if aim is Aim.ENERGY:
+        scale = max(float(np.abs(warms).max()), 1e-9)
+        return lambda x: np.asarray(x @ warms / scale + 0.02 * change(x))
+    return change
+
+
+def _search(
+    adviser: Adviser,
+    aim: Aim,
+    asked: list[_Asked],
+    *,
+    slope: FloatArray,
+    warms: FloatArray,
+    rng: np.random.Generator,
+) -> FloatArray | None:
+    """Go to where the lines say the aim is best with all requirements met, ask, and mend the lines."""
+    cost = _cost(adviser, aim, warms)
+    anchor = max(asked, key=lambda a: _least(a, adviser))
+    good = [a for a in asked if bool(np.all(a.hard(adviser.confidence) >= 0.0))]
+    room = 0.0
+    for _ in range(_ROUNDS):
+        hard = anchor.hard(adviser.confidence)
+        wide = rng.random((_TRIES, len(adviser.knobs)))
+        kept = rng.random(wide.shape) < rng.random((_TRIES, 1))
+        wide = np.where(kept, wide, adviser.x_now)
+        near = np.clip(anchor.x + 0.1 * rng.normal(size=(_TRIES, len(adviser.knobs))), 0.0, 1.0)
+        tries = np.concatenate([wide, near])
+        foreseen = hard + (tries - anchor.x) @ slope.T
+        scale = 1.0 + np.abs(slope).max(axis=1, initial=0.0)
+        fits = np.all(foreseen >= room * scale, axis=1)
+        if fits.any():
+            x = tries[fits][int(np.argmin(cost(tries[fits])))]
+        else:
+            short = np.sum(np.minimum(foreseen - room * scale, 0.0) / scale, axis=1)
+            x = tries[int(np.argmax(short - 1e-3 * cost(tries)))]
+        one = adviser.ask(x)
+        asked.append(one)
+        if bool(np.all(one.hard(adviser.confidence) >= 0.0)):
+            good.append(one)
+        else:
+            room += 0.02
+        step = one.x - anchor.x
+        if float(step @ step) < 1e-8:
+            break
+        missed = one.hard(adviser.confidence) - (hard + slope @ step)
+        slope += np.outer(missed, step) / float(step @ step)
+        anchor = one
+    return min(good, key=lambda a: float(cost(a.x))).x if good else None
