@@ -41,7 +41,8 @@ def test_a_chamber_has_no_neighbours_to_spill_into() -> None:
 def test_answers_are_drawn_about_one_to_one() -> None:
     drawn = draw_response(4000, rng=np.random.default_rng(1))
     assert np.mean(drawn.gain) == pytest.approx(1.0, abs=0.01)
-    assert drawn.spill.min() >= 0.15 and drawn.spill.max() <= 0.25
+    assert drawn.spill.min() >= 0.15
+    assert drawn.spill.max() <= 0.25
 
 
 def test_values_become_shifts_against_what_is_now() -> None:
