@@ -1,9 +1,10 @@
 """Which settings would meet every requirement, and what each choice costs.
 
 Every requirement is asked of foretold readings by the same measures as a recorded run, one profile
-for each member of the ensemble, with one draw of the sensors' errors for each. A search goes along
-straight lines through what was asked so far and asks again where it arrives. Requirements of food
-safety bind like all others and are never given up for time, energy or change.
+for each member of the ensemble, and met where a verdict on it would pass, the sensors' errors
+included. A search goes along straight lines through what was asked so far and asks again where it
+arrives. Requirements of food safety bind like all others and are never given up for time, energy or
+change.
 """
 
 from __future__ import annotations
@@ -27,10 +28,10 @@ from ovenwright.domain.results import Event, Found
 from ovenwright.modelling.foretelling import FORETOLD, Foreteller, Told
 from ovenwright.modelling.knobs import Knob, Turns, turned
 
-FEW = 20  # members in the search
+FEW = 20  # members that tell what a knob does
 _ROUNDS = 5
 _TRIES = 20_000
-_DRAWS = 64
+_DRAWS = 100
 _STEP = 0.2  # of a knob's range, to learn what it does
 _LOG = ("log_reduction", "equivalent_time", "pasteurisation_units")
 BROWNING = "browning_zanoni"
@@ -156,7 +157,7 @@ class Adviser:
         for m in range(count):
             scene = self._scene(told, m)
             for r, requirement in enumerate(self.requirements):
-                margin[r, m], value[r, m] = self._hold(scene, requirement, m)
+                margin[r, m], value[r, m] = self._hold(scene, requirement)
         return _Asked(x, told, margin, value)
 
     def _scene(self, told: Told, member: int) -> Scene:
@@ -174,7 +175,7 @@ class Adviser:
         last = Event(float(time_s[-1]), Found.GIVEN, "foretold")
         return Scene(Readings(profile), told.plan, self._draws, load_in=first, load_out=last)
 
-    def _hold(self, scene: Scene, requirement: Requirement, member: int) -> tuple[float, float]:
+    def _hold(self, scene: Scene, requirement: Requirement) -> tuple[float, float]:
         measure = declared_measures()[requirement.measure]
         values, _ = look_up(measure, requirement, self._library)
         names = chosen_channels(measure, requirement, scene.plan)
@@ -183,12 +184,13 @@ class Adviser:
         else:
             assert measure.of_group is not None  # noqa: S101  # by declaration
             found = [measure.of_group(scene.group(names), values)]
-        drawn = [_drawn(f, member) for f in found]
+        rule = (requirement.decision or scene.plan.decision).confidence
+        ends = [_ends(f, rule) for f in found]
         if requirement.combine is Combine.MEAN:
-            drawn = [float(np.mean(drawn))]
-        held = [_margin(requirement, v) for v in drawn]
+            ends = [tuple(float(v) for v in np.mean(ends, axis=0))]
+        held = [_margin(requirement, low, high) for low, _, high in ends]
         i = int(np.argmax(held) if requirement.combine is Combine.BEST else np.argmin(held))
-        return held[i], drawn[i]
+        return held[i], ends[i][1]
 
     def choice(self, aim: str, x: FloatArray) -> Choice:
         """Return settings with all members asked."""
@@ -232,19 +234,24 @@ class Adviser:
         return _three(np.array(shades))
 
 
-def _drawn(found: Finding, member: int) -> float:
-    """Return a value with one draw of the sensors' errors."""
-    if found.samples.size and math.isfinite(found.value):
-        return float(found.samples[member % found.samples.size])
-    return found.value
+def _ends(found: Finding, confidence: float) -> tuple[float, ...]:
+    """Return what a verdict would hold against a lower limit, the value, and against an upper one.
+
+    A verdict passes when the sensors' errors leave the value inside its limits with the confidence
+    of the plan; so does a foretold one.
+    """
+    if not found.samples.size or not math.isfinite(found.value):
+        return found.value, found.value, found.value
+    low, high = np.quantile(found.samples, [1.0 - confidence, confidence])
+    return min(float(low), found.value), found.value, max(float(high), found.value)
 
 
-def _margin(requirement: Requirement, value: float) -> float:
+def _margin(requirement: Requirement, low: float, high: float) -> float:
     """Return how far a value is inside its limits, below 0 outside, never beyond ±1e3."""
-    if math.isnan(value):
+    if math.isnan(low) or math.isnan(high):
         return -1e3
     ends = []
-    for limit, sign in ((requirement.at_least, 1.0), (requirement.at_most, -1.0)):
+    for limit, sign, value in ((requirement.at_least, 1.0, low), (requirement.at_most, -1.0, high)):
         if limit is None:
             continue
         if requirement.measure in _LOG and limit > 0:
@@ -274,14 +281,14 @@ def advise(adviser: Adviser, *, aims: tuple[Aim, ...] = tuple(Aim), seed: int = 
     """
     rng = np.random.default_rng(seed)
     base = adviser.ask(adviser.x_now)
-    asked = [base]
+    # few members tell slopes; whether a requirement is met is asked of all of them
+    asked = [adviser.ask(adviser.x_now, members=None)]
     slope = np.zeros((len(adviser.requirements), len(adviser.knobs)))
     warms = np.zeros(len(adviser.knobs))
     for k in range(len(adviser.knobs)):
         x = base.x.copy()
         x[k] += _STEP if x[k] <= 1.0 - _STEP else -_STEP
         one = adviser.ask(x)
-        asked.append(one)
         moved = x[k] - base.x[k]
         slope[:, k] = (one.hard(adviser.confidence) - base.hard(adviser.confidence)) / moved
         warms[k] = float(np.median(one.told.heat_kj_m2) - np.median(base.told.heat_kj_m2)) / moved
@@ -292,7 +299,6 @@ def advise(adviser: Adviser, *, aims: tuple[Aim, ...] = tuple(Aim), seed: int = 
             found[aim.value] = best
     now = adviser.choice("as now", adviser.x_now)
     choices = tuple(adviser.choice(aim, x) for aim, x in found.items())
-    choices = tuple(c for c in choices if _enough(c, adviser))
     if choices:
         return Advice(adviser.knobs, now, choices, None, (), tuple(adviser.not_foretold))
     nearest = max(asked, key=lambda a: _least(a, adviser))
@@ -309,12 +315,6 @@ def advise(adviser: Adviser, *, aims: tuple[Aim, ...] = tuple(Aim), seed: int = 
         tuple(never),
         tuple(adviser.not_foretold),
     )
-
-
-def _enough(choice: Choice, adviser: Adviser) -> bool:
-    """Whether all members say so as well as the few of the search did, within their number's chance."""
-    asked = zip(choice.foreseen, adviser.confidence, strict=True)
-    return all(f.share_met >= c - (0.0 if f.requirement.safety else 0.03) for f, c in asked)
 
 
 def _least(asked: _Asked, adviser: Adviser) -> float:
@@ -365,7 +365,7 @@ def _search(
         else:
             short = np.sum(np.minimum(foreseen - room * scale, 0.0) / scale, axis=1)
             x = tries[int(np.argmax(short - 1e-3 * cost(tries)))]
-        one = adviser.ask(x)
+        one = adviser.ask(x, members=None)
         asked.append(one)
         if bool(np.all(one.hard(adviser.confidence) >= 0.0)):
             good.append(one)

@@ -20,10 +20,11 @@ from ovenwright.modelling.knobs import Response, Turned, shift_along
 from ovenwright.modelling.simulating import Simulation
 
 POINTS = 140
+_KEPT = 0.5  # of the cast; common practice, no source
 _MARCHED = 40  # times at which a march is read
 CHANGE_DOUBT = 0.1
-"""Of a foretold change of a core, as a share of it: bodies that are not one-dimensional; common
-practice, no source."""
+"""Of how much nearer a core comes to where it ends, as a share: bodies that are not
+one-dimensional; common practice, no source."""
 
 SURFACE_DOUBT = 0.15
 FORETOLD = (Role.CORE, Role.SURFACE, Role.AIR, Role.WALL)
@@ -94,8 +95,24 @@ class Foreteller:
         self._change = 1.0 + CHANGE_DOUBT * rng.normal(size=(members, len(bake.cores)))
         self._surface = 1.0 + SURFACE_DOUBT * rng.normal(size=members)
         still = Turned(np.zeros(bake.edges.size - 1), 1.0, 0.0)
+        bake = replace(bake, cores=tuple(self._nearest(p, still) for p in bake.cores))
+        self.bake = bake
         quiet = replace(response, wander_k=np.zeros(members))
         self._now = [self._march(p, still, quiet)[0] for p in bake.cores]
+
+    def _nearest(self, place: CorePlace, still: Turned) -> CorePlace:
+        """Return the bodies that come near the readings by themselves.
+
+        A fit keeps bodies too that need a large departure from the model; set on the readings at one
+        temperature they tell little of another.
+        """
+        members = place.cast.members
+        plain = Response(np.ones(members), np.full(members, 0.2), np.zeros(members))
+        course = self._march(place, still, plain)[0]
+        seen = self.bake.profile.temp_c[:, self.bake.profile.names.index(place.channel)]
+        miss = np.sqrt(np.mean((course - seen[:, None]) ** 2, axis=0))
+        kept = np.flatnonzero(miss <= np.quantile(miss, _KEPT))
+        return replace(place, cast=place.cast.take(kept))
 
     def _march(
         self, place: CorePlace, to: Turned, response: Response
@@ -142,7 +159,10 @@ class Foreteller:
                     left = (bake.boiling_c - course[:, m]) / (bake.boiling_c - then[-1])
                     missed = missed * np.clip(left, 0.0, 1.0)
                 new = course[:, m] + missed
-                temp_c[m, :, names.index(place.channel)] = seen + (new - seen) * self._change[m, i]
+                end = bake.boiling_c if moist[m] else float(place.felt_c.max())
+                temp_c[m, :, names.index(place.channel)] = _doubted(
+                    seen, new, end, power=float(self._change[m, i])
+                )
         shift = shift_along(bake.share, bake.edges, to.shift_k, response) + response.wander_k
         for c, channel in enumerate(bake.profile.channels):
             if channel.role in (Role.AIR, Role.WALL):
@@ -183,3 +203,14 @@ class Foreteller:
         setpoint = plan.oven.setpoint_c
         moved = None if setpoint is None else setpoint + float(to.shift_k[0])
         return plan.model_copy(update={"oven": plan.oven.model_copy(update={"setpoint_c": moved})})
+
+
+def _doubted(seen: FloatArray, new: FloatArray, end_c: float, *, power: float) -> FloatArray:
+    """Return a foretold change made larger or smaller, never carrying a core past where it ends.
+
+    The way still to go from either is a share of it; the logarithm of that share is what is doubted.
+    """
+    least = 0.2  # of what is near the end, K
+    was, will = np.maximum(end_c - seen, least), np.maximum(end_c - new, least)
+    beyond = np.minimum(end_c - new, least) - least  # above the end as the readings were
+    return np.asarray(end_c - was * (will / was) ** power - beyond)

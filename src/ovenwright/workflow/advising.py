@@ -29,7 +29,7 @@ CAUTION = (
     "Change settings within what the oven's maker and your gas and fire rules allow; this tool "
     "touches no oven."
 )
-_MEMBERS = 60
+_MEMBERS = 50
 _PRIOR = 3000
 
 
@@ -178,6 +178,7 @@ def advise_run(
         "surroundings follow a setpoint one to one, give or take 15 % (one standard deviation), and "
         "15 to 25 % of a change goes to each neighbouring zone instead (common practice, no source)",
         "from run to run the surroundings differ by 1.5 K anyway (common practice, no source)",
+        "cores by the half of the fitted bodies that come nearest to the readings by themselves",
         "surfaces keep their share of the way from start to surroundings",
         "requirements are worked out by the same measures as a judged run, on foretold readings",
         f"kind of body: {kind}" if kind != "any" else "kind of body not known",
