@@ -20,7 +20,7 @@ KNOTS = np.linspace(np.log(5.0), np.log(5.0e4), 40)
 REACH = 0.7
 """Over so much of ln(time) a departure is forgotten to 1/e: about a doubling of the time."""
 
-SIZES = np.array([0.10, 0.17, 0.25, 0.37, 0.52])
+SIZES = np.array([0.12, 0.19, 0.28, 0.40, 0.58])
 """Sizes of the departure (standard deviation of the logarithm of the rate)."""
 
 SIZE_SHARES = np.array([0.15, 0.22, 0.25, 0.22, 0.16])

@@ -1,7 +1,8 @@
 """Fit bodies to a run: which members the readings speak for, and how much they tell.
 
 First every member of a broad ensemble is weighed by each channel. Then each channel goes on with a
-cast of its own: members drawn by their weight, nudged, and moved where the readings agree.
+cast of its own: members drawn by their weight, nudged, and moved where the readings agree; the
+readings count little at first and more from round to round.
 """
 
 from __future__ import annotations
@@ -32,14 +33,18 @@ from ovenwright.modelling.simulating import Simulation
 HORIZON = 8.0
 """A forecast reaches so many times as far as what is known."""
 
-KNOWN_SIZE = 0.75
+KNOWN_SIZE = 0.62
 """Departures from what a record expects are so much smaller than from a bare model (common practice,
 no source)."""
 
 CAST = 300
 """Members that stand for a channel."""
 
-ROUNDS = 3
+ROUNDS = 2
+"""Nudges once all readings count."""
+
+_MOST_ROUNDS = 8
+_EFFECTIVE_SHARE = 0.35  # of the cast, in the first draw
 Scale = tuple[FloatArray, FloatArray]  # sizes of departure, and how likely each is
 _AHEAD_WINDOWS = 25
 _GRID = 32  # times at which members are read on the way
@@ -120,7 +125,7 @@ def fit(
     heating : what is known of the run
     ensemble : members from the priors, and from a product record where there is one
     cast : members that stand for each channel in the end
-    rounds : of nudging
+    rounds : of nudging once all readings count in full
     seed : of the draws
     origins : names of the record's channels that ``ensemble.origin`` counts; a member that comes
         from a channel of the same name counts double
@@ -145,34 +150,46 @@ def fit(
     scale = (sizes, shares)
     sights = [look(core, heating) for core in usable]
     first = _simulated(ensemble, heating, grid_s)[1]
-    casts, effective = [], []
-    for sight in sights:
-        weight = _said_before(ensemble, origins, sight.core.name)
-        weight = weight + _likelihood(sight, ensemble, grid_s, first, scale)[0]
-        share = np.exp(weight - logsumexp(weight))
-        effective.append(float(1.0 / np.sum(share * share)))
-        casts.append(ensemble.take(_spread_out(share, cast, rng)))
-    now = joined(casts)
-    course: FloatArray | None = None
-    agreed = None
-    moves = np.zeros(len(sights))
+    picks, agreeds, effective = [], [], []
+    heat = np.zeros(len(sights))  # how far each channel's readings count so far
+    for i, sight in enumerate(sights):
+        before = _said_before(ensemble, origins, sight.core.name)
+        likely = _likelihood(sight, ensemble, grid_s, first, scale)[0]
+        effective.append(_effective(before + likely))
+        heat[i] = _further(before, likely, least=_EFFECTIVE_SHARE * cast)
+        share = _shares(before + heat[i] * likely)
+        picks.append(_spread_out(share, cast, rng))
+        agreeds.append(likely[picks[-1]])
+    now = joined([ensemble.take(pick) for pick in picks])
+    agreed = np.concatenate(agreeds)
+    moves: list[FloatArray] = []
     parts = [slice(i * cast, (i + 1) * cast) for i in range(len(sights))]
-    for _ in range(rounds):
-        if agreed is None or course is None:
-            course = _simulated(now, heating, grid_s)[1]
-            agreed = _agreement(
-                sights, now, parts=parts, grid_s=grid_s, course_c=course, scale=scale
-            )
+    settled = 0
+    for _ in range(_MOST_ROUNDS):
         tried = nudged(now, rng)
         tried_course = _simulated(tried, heating, grid_s)[1]
         tried_agreed = _agreement(
             sights, tried, parts=parts, grid_s=grid_s, course_c=tried_course, scale=scale
         )
-        taken = np.log(rng.random(now.members)) < tried_agreed - agreed
+        counted = np.repeat(heat, cast)
+        taken = np.log(rng.random(now.members)) < counted * (tried_agreed - agreed)
         now = _either(taken, tried, now)
-        course = np.where(taken, tried_course, course)
         agreed = np.where(taken, tried_agreed, agreed)
-        moves += [taken[p].mean() / rounds for p in parts]
+        moves.append(np.array([taken[p].mean() for p in parts]))
+        if bool(np.all(heat >= 1.0)):
+            settled += 1
+            if settled >= rounds:
+                break
+            continue
+        order = np.arange(now.members)
+        for i, part in enumerate(parts):
+            if heat[i] >= 1.0:
+                continue
+            likely = agreed[part]
+            more = _further(np.zeros(cast), likely, least=0.5 * cast, most=1.0 - heat[i])
+            order[part] = part.start + _spread_out(_shares(more * likely), cast, rng)
+            heat[i] = min(heat[i] + more, 1.0)
+        now, agreed = now.take(order), agreed[order]
     simulation, course = _simulated(now, heating, grid_s)
     channels = {}
     for i, (sight, part) in enumerate(zip(sights, parts, strict=True)):
@@ -187,9 +204,36 @@ def fit(
             missed=missed,
             course_c=course[:, part],
             effective=effective[i],
-            moved=float(moves[i]),
+            moved=float(np.mean([m[i] for m in moves])) if moves else 0.0,
         )
     return Fit(heating, grid_s, channels, simulation, refused)
+
+
+def _shares(log_weight: FloatArray) -> FloatArray:
+    return np.asarray(np.exp(log_weight - logsumexp(log_weight)))
+
+
+def _effective(log_weight: FloatArray) -> float:
+    share = _shares(log_weight)
+    return float(1.0 / np.sum(share * share))
+
+
+def _further(before: FloatArray, likely: FloatArray, *, least: float, most: float = 1.0) -> float:
+    """Return how far likelihoods may count so that `least` members still have a say.
+
+    Counting them little by little, and nudging in between, leads a cast to bodies that the first
+    draw has only a few of (tempering; Del Moral, Doucet and Jasra 2006, J R Stat Soc B 68:411).
+    """
+    if _effective(before + most * likely) >= least:
+        return most
+    low, high = 0.0, most
+    for _ in range(20):
+        middle = 0.5 * (low + high)
+        if _effective(before + middle * likely) >= least:
+            low = middle
+        else:
+            high = middle
+    return max(low, 0.02 * most)
 
 
 def _said_before(ensemble: Ensemble, origins: tuple[str, ...], name: str) -> FloatArray:

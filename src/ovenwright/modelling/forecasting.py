@@ -132,7 +132,29 @@ def _paths(
         [np.zeros((1, course_c.shape[1])), np.cumsum(stretched, axis=0)]
     )
     now_c = sight.start_c + sight.windows.rise_k[-1]
-    return Paths(sight.core.name, time_s, course_c - course_c[0] + now_c)
+    boils = channel.ensemble.moist
+    return Paths(
+        sight.core.name,
+        time_s,
+        _set_on(course_c, now_c, top_c=np.where(boils, heating.boiling_c, np.inf)),
+    )
+
+
+def _set_on(course_c: FloatArray, now_c: float, *, top_c: FloatArray) -> FloatArray:
+    """Set courses (n, m) on the last reading: shifted, or, below a plateau, its distance scaled.
+
+    A moist body nears the boiling point whatever it is now, so what it lacks shrinks in proportion.
+    """
+    first = course_c[0]
+    shifted = np.asarray(course_c - first + now_c)
+    holds = np.isfinite(top_c) & (first < top_c - 2.0) & (now_c < top_c - 2.0)
+    if not holds.any():
+        return shifted
+    top = np.where(holds, top_c, 0.0)
+    ratio = np.where(holds, (top - now_c) / np.where(holds, top - first, 1.0), 1.0)
+    below = top - (top - course_c) * ratio
+    scaled = np.where(course_c < top, below, course_c)
+    return np.asarray(np.where(holds, scaled, shifted))
 
 
 def passing(

@@ -125,8 +125,8 @@ def _priors(
         "unseen_share": Prior(
             Law.HALF_NORMAL,
             0.0,
-            0.12,
-            "openings, supports and cold loads; common practice, no source",
+            0.2,
+            "openings, supports, neighbours that start as cold; common practice, no source",
         ),
         "shape": Prior(Law.UNIFORM, 0.0, 2.0, _ROOM),
         "position": Prior(Law.UNIFORM, 0.0, 1.0, _ROOM),

@@ -52,7 +52,7 @@ def as_now(
     """Draw courses from what the surroundings do now.
 
     Where they still move, they go on for a time that is as open as the time they have moved
-    (half of such moves end before another 0.6 of it), and end abruptly or bend over. Where they
+    (half of such moves end within another 0.4 of it; common practice, no source), and end abruptly or bend over. Where they
     hold, they hold, with a wander.
 
     Parameters
@@ -71,7 +71,7 @@ def as_now(
     scale = max(rise, 5.0)
     tau = np.maximum(ahead_s - heating.until_s, 0.0)[:, None]
     if abs(rate) * elapsed > _STILL_MOVING * scale:
-        open_share = 0.7 * (1.0 / (1.0 - rng.random(members)) - 1.0)
+        open_share = 0.4 * (1.0 / (1.0 - rng.random(members)) - 1.0)
         more_s = np.clip(elapsed * open_share, 1e-3, 5.0 * elapsed)
         bends = rng.random(members) < 0.5
         bent = more_s * (1.0 - np.exp(-tau / more_s))
