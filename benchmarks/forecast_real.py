@@ -96,7 +96,8 @@ def plain(case: Case, around: str, until_s: float) -> float:
     start_c = float(np.median(core.temp_c[core.time_s <= case.start_s][-30:]))
 
     def misses(logs: Array) -> Array:
-        return lagged(time_s, hot, start_c, np.exp(np.clip(logs, -1.0, 11.0))) - seen
+        shown = lagged(time_s, hot, start_c, np.exp(np.clip(logs, -1.0, 11.0)))
+        return np.asarray(shown - seen, dtype=np.float64)
 
     fits = [
         least_squares(misses, np.log(first))
@@ -154,10 +155,10 @@ def main() -> None:
                 wanted = Wanted((case.channel,), (args.around,), (case.level_c,), until)
                 told = forecast_run(logbook, library, run.id, wanted, product=product).channels[0]
                 whole = case.passes_s - case.start_s
-                other = (plain(case, args.around, until) - case.passes_s) / whole
+                simple = (plain(case, args.around, until) - case.passes_s) / whole
                 if told.refused or not told.passes:
                     print(f"refused: {run.title} {case.channel} {case.level_c:g}: {told.refused}")
-                    rows.append((case.level_c, np.nan, 0.0, 0.0, np.nan, other))
+                    rows.append((case.level_c, np.nan, 0.0, 0.0, np.nan, simple))
                     continue
                 one = told.passes[0]
                 if one.passed:
@@ -171,7 +172,7 @@ def main() -> None:
                         float(low <= case.passes_s <= high),
                         float(near <= case.passes_s <= far),
                         (high - low) / whole,
-                        other,
+                        simple,
                     )
                 )
                 if args.verbose:
