@@ -11,6 +11,7 @@ import numpy as np
 
 from ovenwright.conditioning.condition import condition
 from ovenwright.conditioning.health import check_run, make_bench
+from ovenwright.domain.arrays import FloatArray
 from ovenwright.domain.kinetics import ReferenceLibrary
 from ovenwright.domain.plan import Plan
 from ovenwright.domain.profile import FlagSpan, Severity
@@ -245,6 +246,7 @@ def _lines(
             series = run.series[name]
             time_s = (series.time_ns - run.start_ns) / NS
             temp_c = np.where((series.quality & _LOST) == 0, series.value_c, np.nan)
+            bad = [s for s in bad if not _grown_into(s, time_s, temp_c)]
             for s in bad:
                 temp_c[(time_s >= s.from_s) & (time_s <= s.to_s)] = np.nan
             trace = next(t for t in bench.traces if t.name == name)
@@ -265,6 +267,24 @@ def _lines(
             position=None,
         )
     return lines, out, remarks
+
+
+_JUMP_K = 30.0  # common practice, no source
+
+
+def _grown_into(span: FlagSpan, time_s: FloatArray, temp_c: FloatArray) -> bool:
+    """Whether a value "far outside everything else" was reached steadily, as surroundings do.
+
+    Without a plan the check knows no roles, and what heats a body is hotter than all bodies.
+    """
+    if span.check != "rail-value":
+        return False
+    before = np.flatnonzero((time_s < span.from_s) & np.isfinite(temp_c))
+    inside = (time_s >= span.from_s) & (time_s <= span.to_s) & np.isfinite(temp_c)
+    if not before.size or not inside.any():
+        return False
+    course = np.concatenate((temp_c[before[-1:]], temp_c[inside]))
+    return bool(np.max(np.abs(np.diff(course))) < _JUMP_K)
 
 
 def _faulty(bad: Sequence[FlagSpan]) -> str:
