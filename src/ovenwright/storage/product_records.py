@@ -57,7 +57,7 @@ def write_record(path: Path, record: ProductRecord) -> None:
     }
     content["sha256"] = _digest(content)
     text = json.dumps(content, ensure_ascii=False, allow_nan=False)
-    with whole_file(path) as temp:
+    with whole_file(path, overwrite=True) as temp:
         temp.write_text(text + "\n", encoding="utf-8")
 
 

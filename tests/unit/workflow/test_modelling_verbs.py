@@ -116,6 +116,8 @@ def test_a_record_is_kept_read_and_narrows(logbook: Logbook, tmp_path: Path) -> 
     copy = tmp_path / "copy.json"
     write_record(copy, record)
     assert json.loads(copy.read_text()) == json.loads(told.record.read_text())
+    again = fit_runs(logbook, LIBRARY, [earlier[1].id], WANTED, product="ball")
+    assert again.recorded_runs == 2
     now = logbook.seal(run_of(wall=wall(), inside=core()))
     wanted = replace(WANTED, until_s=60.0 + 0.5 * (truth(core(), 150.0) - 60.0))
     alone = forecast_run(logbook, LIBRARY, now.id, wanted).channels[0].passes[0]
