@@ -3,8 +3,7 @@
 Each seed draws a tin-bread bake that is too short and mostly too cool, records it, judges it, asks
 for advice, bakes again with each choice's settings and judges that. Counted are cases that failed
 and for which a choice was given; a case counts as mended when its least-change choice passes all.
-Cases without a choice are told apart: the virtual oven is then baked at the hottest and longest
-settings and at those nearest, to see whether saying so was right as far as that shows.
+Cases without a choice are told apart; whether saying so was right is not tried here.
 
 Run: OMP_NUM_THREADS=1 nice python benchmarks/advise_virtual.py LOGBOOK_DIR [--cases 50] [--first 0]
 """
