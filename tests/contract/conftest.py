@@ -6,6 +6,7 @@ import os
 import shutil
 import socket
 import subprocess
+import tempfile
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -19,7 +20,7 @@ def _free_port() -> int:
 
 
 @pytest.fixture(scope="session")
-def postgres(tmp_path_factory: pytest.TempPathFactory) -> Iterator[str]:
+def postgres() -> Iterator[str]:
     """The address of an empty PostgreSQL: the one named by the environment, or one started here."""
     pytest.importorskip("psycopg", reason="needs psycopg: pip install 'psycopg[binary]'")
     given = os.environ.get("OVENWRIGHT_TEST_POSTGRES")
@@ -30,7 +31,8 @@ def postgres(tmp_path_factory: pytest.TempPathFactory) -> Iterator[str]:
     missing = sorted(name for name, path in tools.items() if path is None)
     if missing:
         pytest.skip(f"needs PostgreSQL: {', '.join(missing)} not found")
-    home = tmp_path_factory.mktemp("pg")
+    # not under pytest's own folder: the next pytest on this machine shuts that to other users
+    home = Path(tempfile.mkdtemp(prefix="ovenwright-pg-"))
     as_user: list[str] = []
     if os.geteuid() == 0:  # the server refuses to run as root
         if (
@@ -39,9 +41,6 @@ def postgres(tmp_path_factory: pytest.TempPathFactory) -> Iterator[str]:
         ):
             pytest.skip("needs a user postgres: the server refuses root")
         shutil.chown(home, "postgres")
-        for folder in home.parents:  # every folder above must let that user through
-            if folder.stat().st_uid == os.geteuid() and "pytest" in str(folder):
-                folder.chmod(folder.stat().st_mode | 0o011)
         as_user = ["runuser", "-u", "postgres", "--"]
     data, port = home / "data", _free_port()
 
@@ -56,6 +55,7 @@ def postgres(tmp_path_factory: pytest.TempPathFactory) -> Iterator[str]:
         yield f"postgresql+psycopg://ovenwright@127.0.0.1:{port}/postgres"
     finally:
         call(*server, "-m", "immediate", "stop")
+        shutil.rmtree(home)
 
 
 def _tool(name: str) -> str | None:
