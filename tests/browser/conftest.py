@@ -4,10 +4,12 @@ import json
 import os
 import re
 import shutil
+import socket
 import subprocess
 import sys
+import time
 from collections.abc import Callable, Iterator
-from contextlib import ExitStack, contextmanager
+from contextlib import AbstractContextManager, ExitStack, contextmanager
 from pathlib import Path
 
 import pytest
@@ -179,3 +181,87 @@ def _accessible(page: Page) -> None:
     assert page.evaluate(
         "document.documentElement.scrollWidth <= document.documentElement.clientWidth + 1"
     ), "the page scrolls sideways"
+
+
+@pytest.fixture
+def broker(tmp_path: Path) -> Iterator[int]:
+    """The port of an MQTT broker of this test's own."""
+    program = shutil.which("mosquitto") or shutil.which("mosquitto", path="/usr/sbin")
+    if program is None:
+        pytest.skip("needs mosquitto")
+    with socket.socket() as probe:
+        probe.bind(("127.0.0.1", 0))
+        port = int(probe.getsockname()[1])
+    config = tmp_path / "broker.conf"
+    config.write_text(f"listener {port} 127.0.0.1\nallow_anonymous true\nlog_dest none\n")
+    process = subprocess.Popen([program, "-c", str(config)])
+    try:
+        for _ in range(100):
+            try:
+                socket.create_connection(("127.0.0.1", port), timeout=0.2).close()
+                break
+            except OSError:
+                time.sleep(0.05)
+        yield port
+    finally:
+        process.terminate()
+        process.wait(10)
+
+
+@contextmanager
+def _virtual_oven(address: str, *words: str) -> Iterator[None]:
+    process = subprocess.Popen(
+        [PROGRAM, "virtual-oven", "--serve", address, "--json", *words],
+        stdout=subprocess.DEVNULL,
+        stderr=subprocess.DEVNULL,
+        env=clean_env(),
+    )
+    try:
+        yield
+    finally:
+        process.terminate()
+        process.wait(10)
+
+
+@pytest.fixture
+def virtual_oven() -> Callable[..., AbstractContextManager[None]]:
+    """Serve the virtual oven at an address while the ``with`` lasts; further words go to the verb."""
+    return _virtual_oven
+
+
+@pytest.fixture
+def plan_for() -> Callable[[str, str], str]:
+    """The plan that records a scenario of the virtual oven at an address."""
+
+    def printed(address: str, scenario: str) -> str:
+        words = ["--serve", address, "--scenario", scenario, "--print-plan"]
+        return subprocess.run(
+            [PROGRAM, "virtual-oven", *words],
+            capture_output=True,
+            text=True,
+            check=True,
+            env=clean_env(),
+        ).stdout
+
+    return printed
+
+
+@pytest.fixture
+def keep_plan() -> Callable[[Page, str], str]:
+    """Keep a plan's text in the logbook that a page belongs to; give the plan's id."""
+
+    def keep(page: Page, text: str) -> str:
+        status, answer = page.evaluate(
+            """async (text) => {
+              const token = document.querySelector('meta[name="form-token"]').content;
+              const answer = await fetch('/api/plans', {method: 'POST',
+                body: JSON.stringify({source: 'text', text}),
+                headers: {'content-type': 'application/json', 'x-form-token': token}});
+              return [answer.status, await answer.json()];
+            }""",
+            text,
+        )
+        assert status == 201, answer
+        return str(answer["plan"])
+
+    return keep

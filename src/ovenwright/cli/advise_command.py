@@ -6,7 +6,7 @@ import argparse
 import math
 from typing import TYPE_CHECKING
 
-from ovenwright.cli.forecast_command import KIND_WORDS
+from ovenwright.cli.model_arguments import add_kind
 from ovenwright.config import Settings
 from ovenwright.errors import UsageError
 
@@ -51,13 +51,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         metavar="SHARE",
         help="probability with which each requirement is to be met (default: the plan's confidence)",
     )
-    add(
-        "--kind",
-        default="any",
-        choices=KIND_WORDS,
-        help="what the product is, where the plan does not say (default: any)",
-    )
-    add("--seed", type=int, default=1, metavar="N", help="of the draws (default: 1)")
+    add_kind(parser)
 
 
 def run(args: argparse.Namespace, settings: Settings) -> int:

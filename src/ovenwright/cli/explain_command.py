@@ -6,7 +6,7 @@ import argparse
 import math
 from typing import TYPE_CHECKING
 
-from ovenwright.cli.forecast_command import KIND_WORDS
+from ovenwright.cli.model_arguments import add_channels, add_kind
 from ovenwright.config import Settings
 from ovenwright.errors import UsageError
 
@@ -31,29 +31,11 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         help="explain when this was passed, °C (default: the highest that every core passed)",
     )
     add("--against", default="", metavar="NAME", help="core to hold it against (default: fastest)")
-    add(
-        "--core",
-        nargs="+",
-        action="extend",
-        default=[],
-        metavar="NAME",
-        help="channels in the product (default: those of role core)",
+    add_channels(
+        parser,
+        surroundings="channels of what surrounds all of them (default: role wall or air of the same lane)",
     )
-    add(
-        "--surroundings",
-        nargs="+",
-        action="extend",
-        default=[],
-        metavar="NAME",
-        help="channels of what surrounds all of them (default: role wall or air of the same lane)",
-    )
-    add(
-        "--kind",
-        default="any",
-        choices=KIND_WORDS,
-        help="what the product is, where the plan does not say (default: any)",
-    )
-    add("--seed", type=int, default=1, metavar="N", help="of the draws (default: 1)")
+    add_kind(parser)
 
 
 def run(args: argparse.Namespace, settings: Settings) -> int:

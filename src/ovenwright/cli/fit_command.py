@@ -5,7 +5,7 @@ from __future__ import annotations
 import argparse
 from typing import TYPE_CHECKING
 
-from ovenwright.cli.forecast_command import KIND_WORDS
+from ovenwright.cli.model_arguments import add_channels, add_kind
 from ovenwright.config import Settings
 
 if TYPE_CHECKING:
@@ -21,21 +21,9 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.epilog = _EPILOG
     add = parser.add_argument
     add("run_refs", nargs="+", metavar="RUN", help="run ids, unique beginnings, 'last', or files")
-    add(
-        "--core",
-        nargs="+",
-        action="extend",
-        default=[],
-        metavar="NAME",
-        help="channels in the product (default: those of role core)",
-    )
-    add(
-        "--surroundings",
-        nargs="+",
-        action="extend",
-        default=[],
-        metavar="NAME",
-        help="channel of what surrounds it; the mean of several (default: role wall, else air)",
+    add_channels(
+        parser,
+        surroundings="channel of what surrounds it; the mean of several (default: role wall, else air)",
     )
     add("--until", type=float, metavar="S", help="use readings up to here only (default: all)")
     add(
@@ -44,13 +32,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         metavar="FILE",
         help="product record to make or add to, a file or a name in the logbook",
     )
-    add(
-        "--kind",
-        default="any",
-        choices=KIND_WORDS,
-        help="what the product is, where the plan does not say (default: any)",
-    )
-    add("--seed", type=int, default=1, metavar="N", help="of the draws (default: 1)")
+    add_kind(parser)
 
 
 def run(args: argparse.Namespace, settings: Settings) -> int:

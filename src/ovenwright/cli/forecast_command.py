@@ -6,13 +6,12 @@ import argparse
 import math
 from typing import TYPE_CHECKING
 
+from ovenwright.cli.model_arguments import add_channels, add_kind
 from ovenwright.config import Settings
 from ovenwright.errors import UsageError
 
 if TYPE_CHECKING:
     from ovenwright.workflow.modelling_verbs import Forecast
-
-KIND_WORDS = ("any", "moist", "dry", "risen", "dense", "metal")
 
 _EPILOG = """Roles come from the run's plan where it has one; flags name channels where not. With --until a
 stored run is looked at as if it were live: nothing later is used. Times are the run's elapsed
@@ -25,21 +24,9 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     add = parser.add_argument
     add("run_ref", metavar="RUN", help="run id, a unique beginning of it, 'last', or a file")
     add("--until", type=float, metavar="S", help="use readings up to here only (default: all)")
-    add(
-        "--core",
-        nargs="+",
-        action="extend",
-        default=[],
-        metavar="NAME",
-        help="channels in the product (default: those of role core)",
-    )
-    add(
-        "--surroundings",
-        nargs="+",
-        action="extend",
-        default=[],
-        metavar="NAME",
-        help="channel of what surrounds it; the mean of several (default: role wall, else air)",
+    add_channels(
+        parser,
+        surroundings="channel of what surrounds it; the mean of several (default: role wall, else air)",
     )
     add(
         "--pass",
@@ -56,13 +43,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         metavar="FILE",
         help="product record of earlier runs, a file or a name in the logbook, see: fit",
     )
-    add(
-        "--kind",
-        default="any",
-        choices=KIND_WORDS,
-        help="what the product is, where the plan does not say (default: any)",
-    )
-    add("--seed", type=int, default=1, metavar="N", help="of the draws (default: 1)")
+    add_kind(parser)
 
 
 def run(args: argparse.Namespace, settings: Settings) -> int:

@@ -20,7 +20,7 @@ from ovenwright.modelling.product_record import whole_fit
 from ovenwright.storage.logbook import Logbook
 from ovenwright.workflow.explaining import places
 from ovenwright.workflow.judging import plan_for, results_of
-from ovenwright.workflow.modelling_verbs import Wanted, _kind, prior_of
+from ovenwright.workflow.modelling_verbs import Wanted, kind_of, prior_of
 
 CAUTION = (
     "Advice is a forecast of a bake nobody has seen. A changed process must be validated: run it, "
@@ -132,7 +132,7 @@ def advise_run(
     bake = _bake(run.id, results_of(run, plan, library), plan)
     found, out = places(run, library, wanted)
     cores, rests = [], []
-    kind = _kind(plan, wanted.kind)
+    kind = kind_of(plan, wanted.kind)
     prior = prior_of(kind, replace(wanted, members=_PRIOR), dry_only=False)
     in_profile = set(bake.profile.names)
     start_s = bake.profile.time_s[0]

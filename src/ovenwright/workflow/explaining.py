@@ -15,7 +15,7 @@ from ovenwright.modelling.explaining import Explained, Held, explain, pair_up, p
 from ovenwright.modelling.heating import Heating
 from ovenwright.modelling.product_record import heating_ends, whole_fit
 from ovenwright.storage.logbook import Logbook
-from ovenwright.workflow.modelling_verbs import Laid, Wanted, _kind, lay_out, prior_of
+from ovenwright.workflow.modelling_verbs import Laid, Wanted, kind_of, lay_out, prior_of
 
 CAUTION = (
     "An explanation by a model, not a finding: it names what to look at first. Look at the oven "
@@ -174,7 +174,7 @@ def explain_run(
                 remedy="name another core, or leave it out",
             )
         other = named[0]
-    kind = _kind(found[0].plan, wanted.kind)
+    kind = kind_of(found[0].plan, wanted.kind)
     prior = prior_of(kind, wanted, dry_only=temp_c > slow.heating.boiling_c + 2.0)
     fitted = whole_fit(slow.heating, prior, seed=wanted.seed)
     pair = pair_up(fitted, other.heating, seed=wanted.seed)

@@ -315,7 +315,7 @@ def forecast_run(
     laid = lay_out(run, library, wanted)
     heating = laid.heating
     record = _without(read_record(record_path(logbook, product)), run) if product else None
-    kind = _kind(laid.plan, wanted.kind)
+    kind = kind_of(laid.plan, wanted.kind)
     found: dict[tuple[str, float], Passing | Refused] = {}
     rests: dict[str, None] = dict.fromkeys(heating.notes)
     above = [t for t in wanted.passes if t > heating.boiling_c + 2.0]
@@ -359,7 +359,7 @@ def forecast_run(
     )
 
 
-def _kind(plan: Plan | None, kind: str) -> str:
+def kind_of(plan: Plan | None, kind: str) -> str:
     """Return what kind of body it is: as said, else moist where the plan's product holds water."""
     if kind != "any" or plan is None or plan.product.moisture is None:
         return kind
@@ -510,7 +510,7 @@ def fit_runs(
         run = logbook.open(ref)
         laid = lay_out(run, library, wanted)
         heating = heating_ends(laid.heating)
-        kind = _kind(laid.plan, wanted.kind)
+        kind = kind_of(laid.plan, wanted.kind)
         top = max((float(c.temp_c.max()) for c in heating.cores), default=0.0)
         dry = top > heating.boiling_c + 3.0
         fitted = whole_fit(
