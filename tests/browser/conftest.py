@@ -46,13 +46,13 @@ def serving(logbook: Path, *words: str) -> Iterator[str]:
         process.stdout.close()
 
 
-@pytest.fixture(scope="session")
+@pytest.fixture(scope="module")
 def play() -> Iterator[Playwright]:
     with sync_playwright() as found:
         yield found
 
 
-@pytest.fixture(scope="session")
+@pytest.fixture(scope="module")
 def chromium(play: Playwright) -> Iterator[Browser]:
     program = next((found for name in NAMES if (found := shutil.which(name))), None)
     if program is None:

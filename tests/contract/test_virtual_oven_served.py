@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import csv
 import json
-import os
 import re
 import shutil
 import signal
@@ -48,15 +47,24 @@ def wait_for(what: Callable[[], object], seconds: float = 20.0) -> None:
 
 
 @contextmanager
-def broker(port: int) -> Iterator[None]:
-    process = subprocess.Popen(
-        [needs("mosquitto"), "-p", str(port)], stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL
-    )
+def broker(port: int, keeps: Path | None = None) -> Iterator[None]:
+    """Run Mosquitto; with a folder it ends in order and knows its subscribers when it is back."""
+    words = [needs("mosquitto"), "-p", str(port)]
+    if keeps is not None:
+        settings = keeps / "mosquitto.conf"
+        settings.write_text(
+            f"listener {port} 127.0.0.1\nallow_anonymous true\nuser root\n"
+            f"persistence true\npersistence_location {keeps}/\n"
+        )
+        words = [needs("mosquitto"), "-c", str(settings)]
+    process = subprocess.Popen(words, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL)
     try:
         wait_for(lambda: _answers(port))
         yield
     finally:
-        process.kill()
+        if keeps is None:
+            process.kill()
+        process.terminate()
         process.wait()
 
 
@@ -66,33 +74,20 @@ def _answers(port: int) -> bool:
 
 
 @contextmanager
-def listening(port: int, file: Path, *, early: bool = False) -> Iterator[None]:
+def listening(port: int, file: Path, *, known_as: str = "") -> Iterator[None]:
     """Let mosquitto_sub write every message, one a line, with the time it came.
 
-    `early` starts before there is a broker and tries until there is one, many times a second, so
-    that it is there before a gateway that waits between its own tries.
+    Under a name the broker keeps for it what comes while it is away.
     """
-    words = [
-        needs("mosquitto_sub"),
-        "-p",
-        str(port),
-        "-q",
-        "1",
-        "-t",
-        "ovenwright/virtual/#",
-        "-F",
-        "%U %t %p",
-    ]
-    if early:
-        words = ["sh", "-c", 'until "$@" 2>/dev/null; do sleep 0.02; done', "sh", *words]
+    words = [needs("mosquitto_sub"), "-p", str(port), "-q", "1", "-t", "ovenwright/virtual/#"]
+    words += ["-F", "%U %t %p", *(("-c", "-i", known_as) if known_as else ())]
     with file.open("wb") as out:
-        process = subprocess.Popen(words, stdout=out, start_new_session=True)
-        if not early:
-            time.sleep(0.5)
+        process = subprocess.Popen(words, stdout=out)
+        time.sleep(0.5)
         try:
             yield
         finally:
-            os.killpg(process.pid, signal.SIGTERM)
+            process.terminate()
             process.wait()
 
 
@@ -185,17 +180,18 @@ def test_a_gateway_stores_what_a_dead_broker_misses(tmp_path: Path, bread: Recor
     ) as (process, told):  # fmt: skip
         assert "does not answer" in told["waiting_for"][0]
         time.sleep(1.5)  # there is no broker yet
-        with broker(port), listening(port, tmp_path / "one"):
+        with broker(port, tmp_path), listening(port, tmp_path / "one", known_as="hearer"):
             wait_for(lambda: (tmp_path / "one").stat().st_size > 3_000)
-        time.sleep(2.0)  # killed: what is sent now is stored
-        with listening(port, tmp_path / "two", early=True), broker(port):
+        time.sleep(2.0)  # the broker is gone: what is sent now is stored
+        with broker(port, tmp_path), listening(port, tmp_path / "two", known_as="hearer"):
             wait_for(lambda: (tmp_path / "two").stat().st_size > 3_000)
             last = ended(process)
             time.sleep(0.5)
-    heard = [m for name in ("one", "two") for _, _, m in messages(tmp_path / name)]
-    assert any(m["stored"] for m in heard)
-    assert any(not m["stored"] for m in heard)
-    # a subscriber of its own misses what came before it; no count comes twice with other numbers
+    one, two = ([m for _, _, m in messages(tmp_path / name)] for name in ("one", "two"))
+    assert any(m["stored"] for m in two)
+    assert any(not m["stored"] for m in two)
+    heard = one + two
+    # no count comes twice with other numbers
     for m in heard:
         assert m["inputs"] == as_shown(bread, m["count"] - 1)
     missing = set(range(1, last["scans"] + 1)) - {m["count"] for m in heard}
