@@ -182,8 +182,10 @@ class StopRule:
 
     def _ambient(self, latest: Latest, _: float) -> str:
         limit = self._stop.all_below_c
+        if limit is None:  # asked at every turn: hundreds of values are not gathered for nothing
+            return ""
         values = latest.values_c()
-        if limit is None or not values:
+        if not values:
             return ""
         if not self._hot:
             self._hot = max(values.values()) > limit
