@@ -14,7 +14,7 @@ from ovenwright.config import Settings
 
 _NAMES = (
     "tin-bread, tin-bread-sound, tin-bread-fast, survey, bracket-cure, touch-bench, "
-    "touch-bench-swapped, touch-bench-faulty"
+    "touch-bench-swapped, touch-bench-faulty, ice-bath, boiling-bath"
 )
 
 

@@ -15,7 +15,7 @@ Float = NDArray[np.float64]
 
 
 class BenchStage:
-    """Sensors side by side in room air, warmed one after another between finger and thumb."""
+    """Sensors side by side in room air, warmed one after another by hand, or all in one bath."""
 
     def __init__(self, scenario: Scenario, spec: BenchSpec, *, seed: int) -> None:
         self.boiling_c = boiling_point_c(scenario.pressure_kpa)
@@ -26,7 +26,7 @@ class BenchStage:
             [s.name for s in scenario.sensors],
             [s.time_constant_s for s in scenario.sensors],
             interval_s=scenario.step_s,
-            room_c=spec.ambient_c,
+            room_c=self._about_c(spec),
             finger_c=spec.finger_c,
             contact=spec.contact,
             neighbour=spec.neighbour,
@@ -37,6 +37,10 @@ class BenchStage:
         _, still = bench.still(spec.touches, until_s=last_s + 1.5 * scenario.step_s)
         self._all = still + bench.draught(still.shape, stream(seed, "draught"))
         self._now = self._all[0]
+
+    def _about_c(self, spec: BenchSpec) -> float:
+        """Return what the sensors lie or hang in: melting ice defines 0 °C."""
+        return {"ice": 0.0, "boiling": self.boiling_c}.get(spec.bath, spec.ambient_c)
 
     def step(self, time_s: float) -> None:
         """See :class:`~ovenwright.virtual.stage.Stage`."""

@@ -275,6 +275,38 @@ def touch_bench(
     )
 
 
+def bath_bench(bath: str, *, interval_s: float = 0.25, hangs_s: float = 300.0) -> Scenario:
+    """Return four sensors that hang in a bath: melting ice ("ice") or boiling water ("boiling").
+
+    Their class errors are fixed, no two alike, so that each wants a correction of its own; air
+    pressure is that of a day of low pressure, at which water boils well below 100 °C.
+    """
+    errors = {"left": (0.8, 0.1), "middle": (-0.7, 0.2), "right": (0.1, -0.6), "spare": (0.4, 0.5)}
+    sensors = tuple(
+        SensorSpec(
+            name, "ambient", wire="K", time_constant_s=2.0, noise_k=0.04, resolution_k=0.01,
+            module="bench", class_error=error,
+        )
+        for name, error in errors.items()
+    )  # fmt: skip
+    return Scenario(
+        title=f"Four sensors in {'melting ice' if bath == 'ice' else 'boiling water'}",
+        oven=BenchSpec((), bath=bath, draught_k=0.02),
+        sensors=sensors,
+        modules=(ModuleSpec("bench", start_c=22.4, rise_k=0.3),),
+        pressure_kpa=98.2,
+        lead_s=0.0,
+        stay_s=hangs_s,
+        tail_s=0.0,
+        interval_s=interval_s,
+        step_s=interval_s,
+        product_step_s=interval_s,
+        start="2026-03-02T13:10:00+00:00",
+        time_zone="Europe/Riga",
+        site="Ostrel Bakehouse",
+    )
+
+
 def random_scenario(seed: int, *, sound: bool = True) -> Scenario:
     """Return a tin-bread test with everything a little different, for studies of coverage.
 

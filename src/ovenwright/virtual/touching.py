@@ -14,7 +14,9 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import NDArray
 
-from ovenwright.errors import OutOfRange
+from ovenwright.errors import OutOfRange, UnknownName
+
+BATHS = ("", "ice", "boiling")
 
 
 @dataclass(frozen=True, slots=True)
@@ -30,7 +32,9 @@ class Touch:
 class BenchSpec:
     """A bench in a room in place of an oven, and who is warmed on it when.
 
-    The other numbers are those of :class:`TouchBench`.
+    ``bath`` has the sensors hang in melting ice ("ice") or in water that boils at the scenario's air
+    pressure ("boiling") all the time instead of lying in room air; nobody is warmed there. The other
+    numbers are those of :class:`TouchBench`.
     """
 
     touches: tuple[Touch, ...]
@@ -40,6 +44,13 @@ class BenchSpec:
     neighbour: float = 0.02
     draught_k: float = 0.02
     draught_s: float = 4.0
+    bath: str = ""
+
+    def __post_init__(self) -> None:
+        if self.bath not in BATHS:
+            raise UnknownName("bath", self.bath, known=BATHS[1:])
+        if self.bath and self.touches:
+            raise OutOfRange("touches", got=len(self.touches), expected="none in a bath")
 
 
 @dataclass(frozen=True, slots=True)

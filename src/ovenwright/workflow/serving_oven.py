@@ -27,6 +27,8 @@ _PLANS = {
     "touch-bench": "touch-bench",
     "touch-bench-swapped": "touch-bench",
     "touch-bench-faulty": "touch-bench",
+    "ice-bath": "bath-bench",
+    "boiling-bath": "bath-bench",
 }
 
 

@@ -9,7 +9,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from ovenwright.errors import OutOfRange
+from ovenwright.errors import OutOfRange, OvenwrightError
 from ovenwright.virtual import iterate, record
 from ovenwright.virtual.scenarios import rye_tin_loaf, touch_bench
 from ovenwright.virtual.serving import TruthFile, scenario_named
@@ -97,3 +97,21 @@ def test_nothing_is_baked_on_a_bench() -> None:
         replace(touch_bench(), product=rye_tin_loaf(fine=False))
     with pytest.raises(OutOfRange, match="left, middle, right, spare"):
         record(replace(touch_bench(), oven=calm(Touch("nobody", 1.0, 2.0))))
+
+
+@pytest.mark.parametrize(("name", "true_c"), [("ice-bath", 0.0), ("boiling-bath", 99.10)])
+def test_in_a_bath_every_sensor_rests_at_its_temperature(name: str, true_c: float) -> None:
+    """Ice melts at 0 °C; water boils at 99.10 °C at 98.2 kPa (IAPWS-IF97 region 4)."""
+    bench = record(scenario_named(name), seed=3)
+    assert bench.tip_c == pytest.approx(np.full_like(bench.tip_c, true_c), abs=0.15)
+    shown = bench.reading_c.mean(axis=0)
+    # class 1 of type K is 1.5 K wide (IEC 60584-1); the reference junction may be off by 0.3 K
+    assert np.abs(shown - true_c).max() < 1.9
+    assert np.ptp(shown) > 0.5  # no two sensors alike
+
+
+def test_a_bath_is_one_that_there_is_and_nobody_is_warmed_in_it() -> None:
+    with pytest.raises(OvenwrightError, match="bath"):
+        BenchSpec((), bath="oil")
+    with pytest.raises(OutOfRange, match="touches"):
+        BenchSpec((Touch("left", 0.0, 1.0),), bath="ice")

@@ -42,6 +42,14 @@ def _bench_faulty() -> Scenario:
     return scenarios.touch_bench(faults=(ReversedLeads("left"), ShortedLeads("right", 0.0)))
 
 
+def _ice() -> Scenario:
+    return scenarios.bath_bench("ice")
+
+
+def _boiling() -> Scenario:
+    return scenarios.bath_bench("boiling")
+
+
 SCENARIOS: dict[str, tuple[Callable[[], Scenario], str]] = {
     "tin-bread": (_tin_bread, "rye tin loaves in a tunnel, with three things wrong"),
     "tin-bread-sound": (_tin_bread_sound, "the same with nothing wrong"),
@@ -51,6 +59,8 @@ SCENARIOS: dict[str, tuple[Callable[[], Scenario], str]] = {
     "touch-bench": (_bench, "four sensors on a bench, warmed one after another by hand"),
     "touch-bench-swapped": (_bench_swapped, "the same with the leads of two swapped"),
     "touch-bench-faulty": (_bench_faulty, "the same with one pair of leads reversed, one shorted"),
+    "ice-bath": (_ice, "four sensors that hang in melting ice"),
+    "boiling-bath": (_boiling, "the same in water that boils at 98.2 kPa"),
 }
 """Name: how the scenario is made, and what it is."""
 
