@@ -40,6 +40,7 @@ def run(args: argparse.Namespace, settings: Settings) -> int:
     from ovenwright.compose import build
     from ovenwright.reporting.render import Form
     from ovenwright.workflow.judging import judge_run
+    from ovenwright.workflow.signing import lines_for_report
     from ovenwright.workflow.telling import shown_for, write_reports
 
     tools = build(settings)
@@ -47,9 +48,16 @@ def run(args: argparse.Namespace, settings: Settings) -> int:
         judged = judge_run(tools.logbook, tools.library(), args.run_ref, plan_file=args.plan)
     shown = shown_for(judged, show_unit=settings.show_unit, zone=settings.zone)
     folder = args.output or tools.logbook.reports_dir
+    signed = lines_for_report(
+        tools.people, tools.logbook, judged.run.id, plan_toml=judged.plan_toml
+    )
     with progress("writing the report", quiet=args.json):
         files = write_reports(
-            judged, folder, shown=shown, forms=[Form(f) for f in args.forms or FORMS]
+            judged,
+            folder,
+            shown=shown,
+            forms=[Form(f) for f in args.forms or FORMS],
+            signed=signed,
         )
     if args.json:
         emit_json(

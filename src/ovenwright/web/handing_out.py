@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import tempfile
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 from urllib.parse import quote
@@ -13,6 +14,7 @@ from starlette.responses import FileResponse, Response
 
 from ovenwright.errors import UsageError
 from ovenwright.reporting.render import Form, render
+from ovenwright.reporting.signed_facts import SignedLine, with_signatures
 from ovenwright.reporting.words import Shown
 from ovenwright.storage.wide import ExportUnit
 from ovenwright.web.finding import Sought, under_way
@@ -42,8 +44,14 @@ def attached(name: str) -> dict[str, str]:
     return {"content-disposition": f"attachment; filename*=UTF-8''{quote(name)}"}
 
 
-def report(site: Site, opened: Opened, sought: Sought, form: Form) -> Response | Job:
+def report(
+    site: Site, opened: Opened, sought: Sought, form: Form, signed: Sequence[SignedLine] = ()
+) -> Response | Job:
     """Return a report as a download, or the job that makes it where a run is large.
+
+    Parameters
+    ----------
+    signed : the signatures under the run; a report made before they changed is not handed out
 
     Raises
     ------
@@ -56,13 +64,15 @@ def report(site: Site, opened: Opened, sought: Sought, form: Form) -> Response |
             "there is no verdict to report", where=run_id, remedy="judge the run under a plan first"
         )
     settings = site.tools.settings
-    key = ("report", digest, sought.plan_key, form, settings.show_unit, settings.zone)
+    under = tuple((s.signature.number, s.broken, s.here) for s in signed)
+    key = ("report", digest, sought.plan_key, form, settings.show_unit, settings.zone, under)
     made: Path | None = opened.files.held(key)
     if made is not None and made.is_file():
         return FileResponse(made, media_type=KINDS[form], headers=attached(name))
     result = sought.result
     if result is not None and (form is not Form.XLSX or result.judged is not None):
-        content = _rendered(form, result, result.judged, _shown(site, result, sought))
+        shown = _shown(site, result, sought)
+        content = _rendered(form, _signed(result, signed, shown), result.judged, shown)
         return Response(content, media_type=KINDS[form], headers=attached(name))
 
     def work(job: Job) -> Mapping[str, Any]:
@@ -75,7 +85,8 @@ def report(site: Site, opened: Opened, sought: Sought, form: Form) -> Response |
         )
         job.tell(0.6, "writing the report")
         whole = result_of(judged, show_unit=settings.show_unit, zone=settings.zone)
-        content = _rendered(form, whole, judged, _shown(site, whole, sought))
+        shown = _shown(site, whole, sought)
+        content = _rendered(form, _signed(whole, signed, shown), judged, shown)
         path = site.tools.logbook.make_reports_dir() / f"{run_id}-{sought.plan_key}.{form}"
         write_whole(path, content)
         opened.files.keep(key, path)
@@ -87,6 +98,10 @@ def report(site: Site, opened: Opened, sought: Sought, form: Form) -> Response |
 def _shown(site: Site, result: Result, sought: Sought) -> Shown:
     settings = site.tools.settings
     return shown_of(result.plan, sought.facts, show_unit=settings.show_unit, zone=settings.zone)
+
+
+def _signed(result: Result, signed: Sequence[SignedLine], shown: Shown) -> Result:
+    return replace(result, document=with_signatures(result.document, signed, shown))
 
 
 def _rendered(form: Form, result: Result, judged: Judged | None, shown: Shown) -> bytes:

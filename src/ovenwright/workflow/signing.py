@@ -10,6 +10,7 @@ from dataclasses import dataclass
 from ovenwright.catalogue.people import People
 from ovenwright.domain.people import Meaning, Role, Signature
 from ovenwright.errors import OvenwrightError, UnknownName, UsageError
+from ovenwright.reporting.signed_facts import SignedLine
 from ovenwright.storage.durable import trouble_from
 from ovenwright.storage.logbook import Logbook
 from ovenwright.storage.sealed import SUFFIX, verify_run
@@ -182,3 +183,38 @@ def signatures_of(
     """
     proofs = proofs or Proofs(logbook)
     return tuple(proofs.check(s) for s in people.signatures(run_id))
+
+
+def lines_for_report(
+    people: People,
+    logbook: Logbook,
+    run_id: str,
+    *,
+    plan_toml: str,
+    proofs: Proofs | None = None,
+) -> tuple[SignedLine, ...]:
+    """Return the signatures under a run as a report under a plan shows them.
+
+    Parameters
+    ----------
+    plan_toml : the plan the report tells the result under; what was signed under another says so
+
+    Raises
+    ------
+    StorageTrouble : if the record of people can't be read
+    """
+    told = f"{hashlib.sha256(plan_toml.encode()).hexdigest()[:16]}.toml"
+    return tuple(
+        SignedLine(s.signature, s.broken, here=_plan_signed(logbook, s.signature) in {"", told})
+        for s in signatures_of(people, logbook, run_id, proofs=proofs)
+    )
+
+
+def _plan_signed(logbook: Logbook, signature: Signature) -> str:
+    """Return the name of the plan a signed judgement was made under, "" where it can't be told."""
+    path = logbook.judgements_dir / signature.run_id / f"{signature.judgement}.json"
+    try:
+        facts = json.loads(path.read_bytes())
+    except (OSError, ValueError):  # the signature shows as broken then
+        return ""
+    return str(facts.get("plan", "")) if isinstance(facts, dict) else ""

@@ -4,12 +4,13 @@ from __future__ import annotations
 
 import os
 import time
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from pathlib import Path
 
 from ovenwright.errors import StorageTrouble
 from ovenwright.reporting.facts import Occasion, tell
 from ovenwright.reporting.render import Form, render
+from ovenwright.reporting.signed_facts import SignedLine, with_signatures
 from ovenwright.reporting.words import Shown
 from ovenwright.workflow.judging import Judged
 
@@ -25,12 +26,18 @@ def shown_for(judged: Judged, *, show_unit: str, zone: str) -> Shown:
 
 
 def write_reports(
-    judged: Judged, folder: Path, *, shown: Shown, forms: Iterable[Form] = ALL_FORMS
+    judged: Judged,
+    folder: Path,
+    *,
+    shown: Shown,
+    forms: Iterable[Form] = ALL_FORMS,
+    signed: Sequence[SignedLine] = (),
 ) -> tuple[Path, ...]:
     """Write the reports and return their paths; each file is complete or not there at all."""
     document = tell(
         judged.verdict, judged.run, judged.plan, shown, Occasion(made_ns=time.time_ns())
     )
+    document = with_signatures(document, signed, shown)
     written = []
     for form in forms:
         path = folder / f"{judged.run.id}.{form.value}"

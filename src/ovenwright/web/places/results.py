@@ -31,6 +31,7 @@ from ovenwright.web.api.results import (
     restate_now,
     start_judging,
 )
+from ovenwright.web.api.signatures import proofs_of
 from ovenwright.web.blocks import block_facts
 from ovenwright.web.comparing import compared
 from ovenwright.web.door import Engineer, Operator, Role, Viewer, Who, note
@@ -49,6 +50,7 @@ from ovenwright.workflow.exporting import Format
 from ovenwright.workflow.keeping import Wish, list_runs
 from ovenwright.workflow.restating import before_after, prepare_restated
 from ovenwright.workflow.results import SMALL, judge_text
+from ovenwright.workflow.signing import lines_for_report
 
 router = APIRouter(include_in_schema=False)
 
@@ -460,7 +462,15 @@ def hand_report(
 ) -> Response:
     """Give the report as a file; of a large run it is made by a job that the page follows."""
     ref = run_ref(run_id, site.tools.logbook)
-    made = report(site, opened, seek(site, opened, ref, judgement), form)
+    sought = seek(site, opened, ref, judgement)
+    signed = lines_for_report(
+        site.tools.people,
+        site.tools.logbook,
+        ref,
+        plan_toml=sought.plan_toml,
+        proofs=proofs_of(request),
+    )
+    made = report(site, opened, sought, form, signed)
     if isinstance(made, Response):
         return made
     made.link = request.url.path + (f"?judgement={judgement}" if judgement else "")
