@@ -174,6 +174,32 @@ def test_a_signal_stops_and_seals(folder: Path) -> None:
     assert one.events[-1]["samples"] >= 10
 
 
+def test_what_was_recorded_is_judged_and_kept_where_that_is_asked(folder: Path) -> None:
+    asked = '[[requirements]]\nname = "warm"\nmeasure = "max_temperature"\non = "core"\n'
+    times = "interval_s = 0.05\nload_in_s = 0.0\nload_out_s = 0.6"
+    (folder / "plan.toml").write_text(
+        PLAN.replace("interval_s = 0.05", times) + asked + "at_least = 90.0\n"
+    )
+    one = Recording(folder, "plan.toml", "--judge")
+    one.wait_for("durable", least=60)
+    assert one.end(signal.SIGTERM) == 0
+    assert [e["event"] for e in one.events[-2:]] == ["sealed", "judged"]
+    assert one.events[-1] == {
+        "event": "judged",
+        "run": one.events[-2]["run"],
+        "verdict": "fail",  # it is some 20 °C warm and asked to be 90
+    }
+    (kept,) = (folder / "logbook" / "judgements" / one.events[-1]["run"]).glob("*.json")
+    assert json.loads(kept.read_text())["judgement"]["verdict"] == "fail"
+
+
+def test_nothing_is_judged_where_the_plan_asks_for_nothing(folder: Path) -> None:
+    one = Recording(folder, "plan.toml", "--judge")
+    one.wait_for("durable", least=10)
+    assert one.end(signal.SIGTERM) == 0
+    assert one.events[-1]["event"] == "sealed"
+
+
 def test_a_killed_recording_is_exported_whole(folder: Path) -> None:
     one = Recording(folder, "plan.toml")
     durable = one.wait_for("durable", least=30)

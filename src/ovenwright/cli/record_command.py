@@ -49,6 +49,12 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         metavar="RUN",
         help="only ask a recording that is going on to stop and seal",
     )
+    parser.add_argument(
+        "--judge",
+        action="store_true",
+        help="once it is sealed, judge it under its plan and keep the judgement, where the plan asks "
+        "for anything",
+    )
     parser.epilog = (
         f"{_KEYS_HELP}. A signal to end (Ctrl-C) stops and seals as well. Hot surfaces burn: "
         "watch from here, and mind what the instrument's maker says of its heat limit."
@@ -105,9 +111,30 @@ def _record(args: argparse.Namespace, settings: Settings, tools: Tools) -> int:
             watch=view.watch if view is not None else None,
             made=view.serve_keys if view is not None else None,
         )
+        # the trail names the run; the plan may be a file that only the recorder was given
+        args.recorded = sealed.run.id if sealed is not None else str(args.plan)
+        verdict = _judged(tools, sealed) if args.judge and sealed is not None else {}
+        if verdict:
+            printer.tell("judged", verdict)
     if not args.json and sealed is not None:
-        _say_sealed(sealed)
+        _say_sealed(sealed, verdict)
     return 0
+
+
+def _judged(tools: Tools, sealed: Sealed) -> dict[str, str]:
+    """Return the verdict, kept; what stands in its way is told, for the run is sealed all the same."""
+    from ovenwright.errors import OvenwrightError
+    from ovenwright.workflow.judging import judge_run
+    from ovenwright.workflow.planning import checked_text
+
+    run_id = sealed.run.id
+    try:
+        if not checked_text(sealed.run.plan_toml, tools.library(), file=run_id).requirements:
+            return {}
+        judged = judge_run(tools.logbook, tools.library(), run_id)
+    except OvenwrightError as trouble:
+        return {"run": run_id, "trouble": trouble.what}
+    return {"run": run_id, "verdict": judged.verdict.outcome.value}
 
 
 def _zone(plan_file: Path) -> str:
@@ -137,7 +164,7 @@ def _stop_signals() -> Iterator[threading.Event]:
             signal.signal(number, handler)
 
 
-def _say_sealed(sealed: Sealed) -> None:
+def _say_sealed(sealed: Sealed, verdict: dict[str, str]) -> None:
     from ovenwright.cli.show import say
 
     run = sealed.run
@@ -151,6 +178,10 @@ def _say_sealed(sealed: Sealed) -> None:
         f"Sealed {run.id}: {count:,} readings of {len(run.sensors)} channels{beside}, read back "
         "and found intact. Next:"
     )
+    if "verdict" in verdict:
+        say(f"  it was judged: {verdict['verdict']}")
+    if "trouble" in verdict:
+        say(f"  it could not be judged: {verdict['trouble']}")
     say(f"  ovenwright judge {run.id}")
     say(f"  ovenwright show {run.id}")
 

@@ -9,7 +9,7 @@ from ovenwright.config import Settings
 
 CHANGES = {
     "import": ("brought readings in", ("files", "file")),
-    "record": ("recorded", ("plan", "stop")),
+    "record": ("recorded", ("recorded", "stop")),
     "mark": ("set a mark", ("run_ref", "text")),
     "judge": ("judged a run", ("run_ref",)),
     "restate": ("restated a run", ("run_ref",)),

@@ -113,7 +113,8 @@ def start_recording(
     with whole_file(plan_file) as temp:
         temp.write_text(plan_text, encoding="utf-8", newline="\n")
     words = [sys.executable, "-m", "ovenwright.cli.main", "record", str(plan_file.absolute())]
-    words += ["--logbook", str(logbook.folder.absolute()), "--json", "--start", start]
+    words += ["--logbook", str(logbook.folder.absolute()), "--json", "--judge"]
+    words += ["--start", start]
     if for_s is not None:
         words += ["--for", repr(float(for_s))]
     env = dict(os.environ)

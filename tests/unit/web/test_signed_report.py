@@ -1,6 +1,7 @@
 """Reports handed out after signing: who, what it says, and whether it still holds."""
 
 import json
+import re
 import time
 
 import numpy as np
@@ -41,18 +42,22 @@ at_least = 60.0
 
 
 @pytest.fixture
-def run(site: Site) -> Run:
+def fresh(site: Site) -> Run:
     t = np.arange(0.0, 1200.0, 2.0)
     core = 25 + 70 * (1 - np.exp(-np.maximum(t - 100, 0) / 300))
     noisy = np.round(core + np.random.default_rng(5).normal(0, 0.05, t.size), 2)
     time_ns = START + np.round(t * NS).astype(np.int64)
     marks = (Mark(MarkKind.LOAD_IN, START + 100 * NS), Mark(MarkKind.LOAD_OUT, START + 1100 * NS))
     series = {"middle": Series(time_ns, noisy, np.zeros(t.size, np.uint8))}
-    found = site.tools.logbook.seal(
+    return site.tools.logbook.seal(
         Run("", series, marks=marks, plan_toml=PLAN, title="one place", time_zone="Europe/Riga")
     )
-    judge_run(site.tools.logbook, site.tools.library(), found.id)
-    return found
+
+
+@pytest.fixture
+def run(site: Site, fresh: Run) -> Run:
+    judge_run(site.tools.logbook, site.tools.library(), fresh.id)
+    return fresh
 
 
 def sign_last(site: Site, run: Run, meaning: str) -> None:
@@ -103,3 +108,17 @@ def test_a_judgement_changed_after_signing_breaks_its_signature(site: Site, run:
     path.write_text(json.dumps(facts), encoding="utf-8")
     (line,) = lines_for_report(tools.people, tools.logbook, run.id, plan_toml=PLAN)
     assert "changed after it was signed" in line.broken
+
+
+def test_a_run_without_a_kept_judgement_is_judged_from_the_page_to_sign_on(
+    client: TestClient, site: Site, fresh: Run
+) -> None:
+    address, offer = f"/runs/{fresh.id}/sign", "Judge it and keep the result"
+    page = client.get(address, headers={"accept": "text/html"}).text
+    assert offer in page
+    token = re.search(r'name="form-token" value="([^"]+)"', page)
+    assert token is not None
+    answer = client.post(f"/runs/{fresh.id}/judge", data={"form-token": token[1]})
+    assert answer.status_code == 200
+    assert records(site.tools.logbook, fresh.id)[-1].verdict == "pass"
+    assert offer not in client.get(address, headers={"accept": "text/html"}).text

@@ -386,6 +386,7 @@ def _sign_page(
         signed=_timed(site, signed_here(request, run_id)),
         meanings=[m for m in Meaning if who.role >= m.needs],
         may=who.signed_in and who.role >= Role.OPERATOR,
+        may_judge=who.role >= Role.OPERATOR,
         trouble=trouble,
         given=dict.fromkeys(("meaning", "judgement", "why"), "") | (given or {}),
     )
