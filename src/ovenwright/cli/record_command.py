@@ -6,9 +6,10 @@ import argparse
 import signal
 import sys
 import threading
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from contextlib import ExitStack, contextmanager
 from pathlib import Path
+from types import MappingProxyType
 from typing import TYPE_CHECKING
 
 from ovenwright.config import Settings
@@ -164,7 +165,7 @@ def _stop_signals() -> Iterator[threading.Event]:
             signal.signal(number, handler)
 
 
-def _say_sealed(sealed: Sealed, verdict: dict[str, str]) -> None:
+def _say_sealed(sealed: Sealed, verdict: Mapping[str, str] = MappingProxyType({})) -> None:
     from ovenwright.cli.show import say
 
     run = sealed.run
