@@ -189,7 +189,7 @@ async def bring_in_at_once(request: Request, site: TheSite, who: Operator) -> Im
         done = await run_sync(seal, site, lot)
     finally:
         await run_sync(lot.discard)
-    note(request, "readings brought in", done.brought.run.id)
+    await run_sync(note, request, "readings brought in", done.brought.run.id)
     return Imported(**done.facts())
 
 
