@@ -6,12 +6,11 @@ import argparse
 import math
 from typing import TYPE_CHECKING
 
-from ovenwright.cli.model_arguments import add_kind
+from ovenwright.cli.model_arguments import add_kind, add_report
 from ovenwright.config import Settings
 from ovenwright.errors import UsageError
 
 if TYPE_CHECKING:
-    from ovenwright.modelling.advising import Choice
     from ovenwright.workflow.advising import Advised
 
 _EPILOG = """The run must carry a plan with requirements and setpoints. Every choice is foretold and measured
@@ -52,13 +51,16 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         help="probability with which each requirement is to be met (default: the plan's confidence)",
     )
     add_kind(parser)
+    add_report(parser)
 
 
 def run(args: argparse.Namespace, settings: Settings) -> int:
     """Advise and show."""
     from ovenwright.cli.show import emit_json, progress
     from ovenwright.compose import build
+    from ovenwright.reporting.words import Shown
     from ovenwright.workflow.advising import Limits, advise_run
+    from ovenwright.workflow.model_telling import advice_document, check_ending, write_page
     from ovenwright.workflow.modelling_verbs import Wanted
 
     for flag in ("setpoint_by", "time_by", "start_by", "sure"):
@@ -71,6 +73,8 @@ def run(args: argparse.Namespace, settings: Settings) -> int:
         start_k=args.start_by,
         confidence=args.sure,
     )
+    if args.report is not None:
+        check_ending(args.report)
     tools = build(settings)
     with progress("fitting the cores and trying settings", quiet=args.json):
         told = advise_run(
@@ -80,15 +84,21 @@ def run(args: argparse.Namespace, settings: Settings) -> int:
             Wanted(kind=args.kind, seed=args.seed),
             limits,
         )
+    if args.report is not None:
+        shown = Shown(fahrenheit=settings.show_unit == "F")
+        write_page(advice_document(told, shown), args.report)
     if args.json:
         emit_json(told.facts())
     else:
         _show(told)
+    if args.report is not None and not args.json:
+        print(args.report)
     return 0
 
 
 def _show(told: Advised) -> None:
     from ovenwright.cli.show import say, show_table
+    from ovenwright.reporting.model_facts import foreseen_words
     from ovenwright.workflow.advising import CAUTION
 
     for words in told.words:
@@ -101,7 +111,7 @@ def _show(told: Advised) -> None:
     ]
     for i, f in enumerate(a.now.foreseen):
         safety = " (food safety)" if f.requirement.safety else ""
-        rows.append([f.requirement.name + safety, *(_value(c, i) for c in shown)])
+        rows.append([f.requirement.name + safety, *(foreseen_words(c.foreseen[i]) for c in shown)])
     rows.append(["all met, % of cases", *(f"{100 * c.together:.0f}" for c in shown)])
     rows.append(["heat taken up, kJ/m²", *(_three(c.heat_kj_m2, 0) for c in shown)])
     rows.append(["vapour given off, kg/m²", *(_three(c.vapour_kg_m2, 2) for c in shown)])
@@ -118,11 +128,6 @@ def _show(told: Advised) -> None:
     for words in told.not_told:
         say(f"Not told: {words}")
     say(CAUTION)
-
-
-def _value(choice: Choice, i: int) -> str:
-    f = choice.foreseen[i]
-    return f"{f.value[1]:.4g} ({f.value[0]:.4g} to {f.value[2]:.4g}), {100 * f.share_met:.0f} %"
 
 
 def _three(values: tuple[float, float, float] | None, places: int) -> str:

@@ -6,7 +6,7 @@ import argparse
 import math
 from typing import TYPE_CHECKING
 
-from ovenwright.cli.model_arguments import add_channels, add_kind
+from ovenwright.cli.model_arguments import add_channels, add_kind, add_report
 from ovenwright.config import Settings
 from ovenwright.errors import UsageError
 
@@ -36,17 +36,22 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         surroundings="channels of what surrounds all of them (default: role wall or air of the same lane)",
     )
     add_kind(parser)
+    add_report(parser)
 
 
 def run(args: argparse.Namespace, settings: Settings) -> int:
     """Explain and show."""
     from ovenwright.cli.show import emit_json, progress
     from ovenwright.compose import build
+    from ovenwright.reporting.words import Shown
     from ovenwright.workflow.explaining import explain_run
+    from ovenwright.workflow.model_telling import check_ending, explained_document, write_page
     from ovenwright.workflow.modelling_verbs import Wanted
 
     if args.level is not None and not (math.isfinite(args.level) and -50 <= args.level <= 1200):
         raise UsageError(f"{args.level:g} °C is no temperature a body passes here", where="--pass")
+    if args.report is not None:
+        check_ending(args.report)
     tools = build(settings)
     wanted = Wanted(
         cores=tuple(dict.fromkeys(args.core)),
@@ -59,10 +64,15 @@ def run(args: argparse.Namespace, settings: Settings) -> int:
         told = explain_run(
             tools.logbook, tools.library(), args.run_ref, wanted, against=args.against
         )
+    if args.report is not None:
+        shown = Shown(fahrenheit=settings.show_unit == "F")
+        write_page(explained_document(told, shown), args.report)
     if args.json:
         emit_json(told.facts())
     else:
         _show(told)
+    if args.report is not None and not args.json:
+        print(args.report)
     return 0
 
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 import argparse
 from typing import TYPE_CHECKING
 
-from ovenwright.cli.model_arguments import add_channels, add_kind
+from ovenwright.cli.model_arguments import add_channels, add_kind, add_report
 from ovenwright.config import Settings
 
 if TYPE_CHECKING:
@@ -33,14 +33,19 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         help="product record to make or add to, a file or a name in the logbook",
     )
     add_kind(parser)
+    add_report(parser)
 
 
 def run(args: argparse.Namespace, settings: Settings) -> int:
     """Fit, keep and show."""
     from ovenwright.cli.show import emit_json, progress
     from ovenwright.compose import build
+    from ovenwright.reporting.words import Shown
+    from ovenwright.workflow.model_telling import check_ending, fit_document, write_page
     from ovenwright.workflow.modelling_verbs import Wanted, fit_runs
 
+    if args.report is not None:
+        check_ending(args.report)
     tools = build(settings)
     wanted = Wanted(
         cores=tuple(dict.fromkeys(args.core)),
@@ -51,10 +56,15 @@ def run(args: argparse.Namespace, settings: Settings) -> int:
     )
     with progress("fitting", quiet=args.json):
         told = fit_runs(tools.logbook, tools.library(), args.run_refs, wanted, product=args.product)
+    if args.report is not None:
+        shown = Shown(fahrenheit=settings.show_unit == "F")
+        write_page(fit_document(told, shown), args.report)
     if args.json:
         emit_json(told.facts())
     else:
         _show(told)
+    if args.report is not None and not args.json:
+        print(args.report)
     return 0
 
 

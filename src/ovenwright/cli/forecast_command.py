@@ -6,7 +6,7 @@ import argparse
 import math
 from typing import TYPE_CHECKING
 
-from ovenwright.cli.model_arguments import add_channels, add_kind
+from ovenwright.cli.model_arguments import add_channels, add_kind, add_report
 from ovenwright.config import Settings
 from ovenwright.errors import UsageError
 
@@ -44,12 +44,15 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         help="product record of earlier runs, a file or a name in the logbook, see: fit",
     )
     add_kind(parser)
+    add_report(parser)
 
 
 def run(args: argparse.Namespace, settings: Settings) -> int:
     """Foresee and show."""
     from ovenwright.cli.show import emit_json, progress
     from ovenwright.compose import build
+    from ovenwright.reporting.words import Shown
+    from ovenwright.workflow.model_telling import check_ending, forecast_document, write_page
     from ovenwright.workflow.modelling_verbs import Wanted, forecast_run
 
     for level in args.passes:
@@ -57,6 +60,8 @@ def run(args: argparse.Namespace, settings: Settings) -> int:
             raise UsageError(f"{level:g} °C is no temperature a body passes here", where="--pass")
     if args.until is not None and not math.isfinite(args.until):
         raise UsageError(f"{args.until:g} s is no time", where="--until")
+    if args.report is not None:
+        check_ending(args.report)
     tools = build(settings)
     wanted = Wanted(
         cores=tuple(dict.fromkeys(args.core)),
@@ -70,10 +75,15 @@ def run(args: argparse.Namespace, settings: Settings) -> int:
         told = forecast_run(
             tools.logbook, tools.library(), args.run_ref, wanted, product=args.product
         )
+    if args.report is not None:
+        shown = Shown(fahrenheit=settings.show_unit == "F")
+        write_page(forecast_document(told, shown), args.report)
     if args.json:
         emit_json(told.facts())
     else:
         _show(told, settings)
+    if args.report is not None and not args.json:
+        print(args.report)
     return 0
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+from pathlib import Path
 
 KIND_WORDS = ("any", "moist", "dry", "risen", "dense", "metal")
 
@@ -28,4 +29,14 @@ def add_kind(parser: argparse.ArgumentParser) -> None:
     )
     parser.add_argument(
         "--seed", type=int, default=1, metavar="N", help="of the draws (default: 1)"
+    )
+
+
+def add_report(parser: argparse.ArgumentParser) -> None:
+    """Declare the page that may be written."""
+    parser.add_argument(
+        "--report",
+        type=Path,
+        metavar="FILE",
+        help="also write it as a page with pictures: .html, .pdf, or .svg for the first picture",
     )

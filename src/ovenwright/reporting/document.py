@@ -135,6 +135,20 @@ class Band:
 
 
 @dataclass(frozen=True, slots=True)
+class Area:
+    """A stretch between two curves, such as where a forecast expects a channel to be.
+
+    ``sure`` is the share of cases that lie within; wider ones are drawn paler.
+    """
+
+    x: FloatArray
+    low: FloatArray
+    high: FloatArray
+    look: int
+    sure: float
+
+
+@dataclass(frozen=True, slots=True)
 class TimeChart:
     """Channels over time. ``alt`` tells the picture in words."""
 
@@ -149,6 +163,7 @@ class TimeChart:
     bands: tuple[Band, ...] = ()
     events: tuple[tuple[float, str], ...] = ()
     note: str = ""
+    areas: tuple[Area, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)

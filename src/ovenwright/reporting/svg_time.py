@@ -15,7 +15,7 @@ from xml.sax.saxutils import escape
 import numpy as np
 
 from ovenwright.domain.arrays import FloatArray
-from ovenwright.reporting.document import Band, Line, TimeChart
+from ovenwright.reporting.document import Area, Band, Line, TimeChart
 from ovenwright.reporting.ink import (
     Ink,
     dash_of,
@@ -79,6 +79,7 @@ def time_chart(chart: TimeChart, ink: Ink, *, width: float = 960, height: float 
     out.append("</g>")
     out += _axes(chart, f, ink, height)
     out.append(f'<g clip-path="url(#clip-{chart.id})"><g class="curves">')
+    out += [_area(area, f, ink) for area in chart.areas]
     out += [_about(line, f, ink) for line in chart.lines if line.half is not None]
     out += [_curve(line, f, ink) for line in chart.lines]
     out.append("</g>")
@@ -104,6 +105,8 @@ def _pin(px: float | None, py: float | None, inner: str) -> str:
 def _frame_for(chart: TimeChart, width: float, height: float) -> _Frame:
     xs = [ln.x for ln in chart.lines if ln.x.size]
     ys = [ln.y[np.isfinite(ln.y)] for ln in chart.lines if np.isfinite(ln.y).any()]
+    xs += [a.x for a in chart.areas if a.x.size]
+    ys += [y[np.isfinite(y)] for a in chart.areas for y in (a.low, a.high) if np.isfinite(y).any()]
     x0 = min((float(x[0]) for x in xs), default=0.0)
     x1 = max((float(x[-1]) for x in xs), default=1.0)
     lows = [float(y.min()) for y in ys] + [lim.y for lim in chart.limits]
@@ -281,6 +284,18 @@ def _about(line: Line, f: _Frame, ink: Ink) -> str:
             f'<polygon points="{points}" fill="{ink.colour(line.look)}" fill-opacity="0.18"/>'
         )
     return "".join(areas)
+
+
+def _area(area: Area, f: _Frame, ink: Ink) -> str:
+    there = np.isfinite(area.low) & np.isfinite(area.high)
+    x, low, high = area.x[there].tolist(), area.low[there].tolist(), area.high[there].tolist()
+    if len(x) < 2:
+        return ""
+    edge = [(f.x(a), f.y(b)) for a, b in zip(x, high, strict=True)]
+    edge += [(f.x(a), f.y(b)) for a, b in zip(x[::-1], low[::-1], strict=True)]
+    points = " ".join(f"{a:.1f},{b:.1f}" for a, b in edge)
+    strong = 0.32 if area.sure <= 0.5 else 0.14
+    return f'<polygon points="{points}" fill="{ink.colour(area.look)}" fill-opacity="{strong}"/>'
 
 
 def _curve(line: Line, f: _Frame, ink: Ink) -> str:

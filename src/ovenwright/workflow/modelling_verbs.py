@@ -17,10 +17,11 @@ from ovenwright.domain.plan import Plan
 from ovenwright.domain.profile import FlagSpan, Severity
 from ovenwright.domain.run import NS, MarkKind, Quality, Role, Run
 from ovenwright.errors import TooLittleData, UnknownName, UsageError
+from ovenwright.modelling.curves import FittedCurve, Funnel, fitted_curves, funnel
 from ovenwright.modelling.departures import KNOTS
 from ovenwright.modelling.ensemble import Ensemble, draw_prior
 from ovenwright.modelling.fitting import Fit, fit
-from ovenwright.modelling.forecasting import Passing, Refused, look_ahead, passing
+from ovenwright.modelling.forecasting import Outlook, Passing, Refused, look_ahead, passing
 from ovenwright.modelling.heating import Heating, Line, begin, mean_line
 from ovenwright.modelling.identifying import Identified, identified, kind_shares, misfit_words
 from ovenwright.modelling.product_record import (
@@ -75,6 +76,7 @@ class Forecast:
     surroundings: str
     channels: tuple[ChannelForecast, ...]
     rests_on: tuple[str, ...]
+    funnels: tuple[Funnel, ...] = ()
 
     def facts(self) -> dict[str, Any]:
         """Return plain data for machines."""
@@ -317,6 +319,7 @@ def forecast_run(
     record = _without(read_record(record_path(logbook, product)), run) if product else None
     kind = kind_of(laid.plan, wanted.kind)
     found: dict[tuple[str, float], Passing | Refused] = {}
+    outlooks: list[Outlook] = []
     rests: dict[str, None] = dict.fromkeys(heating.notes)
     above = [t for t in wanted.passes if t > heating.boiling_c + 2.0]
     below = [t for t in wanted.passes if t <= heating.boiling_c + 2.0]
@@ -330,6 +333,7 @@ def forecast_run(
             origins=record.origins if record else (),
         )
         outlook = look_ahead(fitted, seed=wanted.seed, earlier=record.courses if record else ())
+        outlooks.append(outlook)
         for core in heating.cores:
             for level in levels:
                 found[core.name, level] = passing(outlook, core.name, level, core=core)
@@ -356,7 +360,21 @@ def forecast_run(
         surroundings=heating.around.name,
         channels=tuple(channels),
         rests_on=tuple(rests),
+        funnels=_funnels(heating, channels, outlooks[-1]),
     )
+
+
+def _funnels(
+    heating: Heating, channels: Sequence[ChannelForecast], outlook: Outlook
+) -> tuple[Funnel, ...]:
+    """Return the funnels of what is foreseen, a little past the last moment spoken of."""
+    ends = [p.interval_90[1] for c in channels for p in c.passes if not p.passed]
+    to_s = heating.until_s + 1.15 * (
+        max(ends, default=heating.until_s + 0.5 * heating.elapsed_s) - heating.until_s
+    )
+    spoken = {c.name for c in channels if c.passes}
+    made = (funnel(outlook, core, to_s=to_s) for core in heating.cores if core.name in spoken)
+    return tuple(f for f in made if f is not None)
 
 
 def kind_of(plan: Plan | None, kind: str) -> str:
@@ -434,6 +452,7 @@ class RunTold:
     channels: tuple[ChannelTold, ...]
     refused: dict[str, str]
     notes: tuple[str, ...]
+    curves: tuple[FittedCurve, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -538,6 +557,7 @@ def fit_runs(
                 ),
                 refused=fitted.refused | laid.out,
                 notes=heating.notes,
+                curves=fitted_curves(fitted),
             )
         )
     if target is not None and record is not None:
