@@ -7,58 +7,12 @@
 import uPlot from "uplot";
 import "uplot/dist/uPlot.min.css";
 import "../styles/chart.css";
-import { colourName, dashOf, marker, sample } from "./looks";
+import { listen } from "./chart-hands";
+import { FOOT, Painter, token, type Scene } from "./chart-paint";
+import { tableOf } from "./chart-table";
+import { lower, valueAt, type Curve, type Extras } from "./curves";
+import { sample } from "./looks";
 import { clockTime, decimalsFor, elapsed, MINUS, placesIn, stepFor, zoneOffset } from "./times";
-
-export interface Curve {
-  name: string;
-  /** Numbers colour, marker and dash together. */
-  look: number;
-  /** Seconds since the run's first reading, rising. */
-  time: Float64Array;
-  /** °C where the chart has a unit; NaN breaks the line. */
-  value: Float32Array | Float64Array;
-  /** A step longer than this breaks the line; none when left out. */
-  gap_s?: number | undefined;
-  /** Half-width of a band about the line, in the units of `value`. */
-  half?: Float32Array | Float64Array | undefined;
-  faint?: boolean | undefined;
-  hidden?: boolean | undefined;
-}
-
-export interface Limit {
-  value: number;
-  words: string;
-}
-
-export interface Spot {
-  at_s: number;
-  value: number;
-  words: string;
-  look: number;
-  channel?: string | undefined;
-}
-
-export interface Stretch {
-  from_s: number;
-  to_s: number;
-  words: string;
-  /** zone: shaded strip with its name; bad: hatched and along the foot; doubt: along the foot. */
-  kind: "zone" | "bad" | "doubt";
-  look: number;
-}
-
-export interface MarkLine {
-  at_s: number;
-  words: string;
-}
-
-export interface Extras {
-  limits?: Limit[];
-  spots?: Spot[];
-  stretches?: Stretch[];
-  marks?: MarkLine[];
-}
 
 export interface ChartOptions {
   title: string;
@@ -87,37 +41,12 @@ export interface ChartOptions {
   onTrouble?: (cause: unknown) => void;
 }
 
-const FOOT = 10;
-const MOST_POINTS = 48_000;
-const MANY = 16;
+/** Points of all curves together in a zoom: more can't be told apart, and cost on the way. */
+const MOST_POINTS = 36_000;
+/** Beyond each side of what is shown, so that a small step finds its readings there. */
+const PAD = 0.15;
 
 let count = 0;
-
-function token(name: string): string {
-  return getComputedStyle(document.documentElement).getPropertyValue(name).trim() || "#888";
-}
-
-/** Index of the first time at or after `at`. */
-function lower(time: Float64Array, at: number): number {
-  let lo = 0, hi = time.length;
-  while (lo < hi) {
-    const mid = (lo + hi) >> 1;
-    if (time[mid]! < at) lo = mid + 1;
-    else hi = mid;
-  }
-  return lo;
-}
-
-export function valueAt(curve: Curve, at: number): number {
-  const i = lower(curve.time, at);
-  const before = i - 1;
-  const near =
-    i >= curve.time.length ? before : before < 0 || curve.time[i]! - at < at - curve.time[before]! ? i : before;
-  if (near < 0 || near >= curve.time.length) return NaN;
-  const value = curve.value[near]!;
-  const reach = curve.gap_s ?? Infinity;
-  return Math.abs(curve.time[near]! - at) > reach && (near === 0 || near === curve.time.length - 1) ? NaN : value;
-}
 
 export class Chart {
   readonly root: HTMLElement;
@@ -132,6 +61,7 @@ export class Chart {
   private finer: Map<string, Curve> = new Map();
   private finerSpan: [number, number] | null = null;
   private extras: Required<Extras> = { limits: [], spots: [], stretches: [], marks: [] };
+  private readonly painter = new Painter();
   private readonly off = new Set<string>();
   private readonly keyValues = new Map<string, HTMLElement>();
   private range: [number, number] | null = null;
@@ -413,8 +343,8 @@ export class Chart {
       ],
       series: [{}, { show: false }],
       hooks: {
-        drawClear: [(u) => this.beneath(u)],
-        draw: [(u) => this.over(u)],
+        drawClear: [(u) => this.painter.beneath(this.scene(u))],
+        draw: [(u) => this.painter.over(this.scene(u))],
         setSelect: [(u) => {
           if (u.select.width < 6) return;
           const from = u.posToVal(u.select.left, "x"), to = u.posToVal(u.select.left + u.select.width, "x");
@@ -434,291 +364,9 @@ export class Chart {
     return { width, height: this.o.height ?? Math.round(Math.min(Math.max(width * 0.42, 260), 520)) };
   }
 
-  // drawing ---------------------------------------------------------------------------------
-
-  private beneath(u: uPlot): void {
-    const { ctx, bbox } = u;
-    const px = uPlot.pxRatio;
-    ctx.save();
-    ctx.font = `${11 * px}px ${token("--font")}`;
-    ctx.textAlign = "center";
-    const zones = this.extras.stretches.filter((s) => s.kind === "zone");
-    zones.forEach((zone, i) => {
-      const x0 = Math.max(u.valToPos(zone.from_s, "x", true), bbox.left);
-      const x1 = Math.min(u.valToPos(zone.to_s, "x", true), bbox.left + bbox.width);
-      if (x1 <= x0) return;
-      if (i % 2 === 0) {
-        ctx.fillStyle = token("--zone");
-        ctx.fillRect(x0, bbox.top, x1 - x0, bbox.height);
-      }
-      if (ctx.measureText(zone.words).width < x1 - x0) {
-        ctx.fillStyle = token("--faint");
-        ctx.fillText(zone.words, (x0 + x1) / 2, bbox.top - 6 * px);
-      }
-    });
-    ctx.restore();
-  }
-
-  private over(u: uPlot): void {
-    const { ctx, bbox } = u;
-    const px = uPlot.pxRatio;
-    const x = (t: number) => u.valToPos(t, "x", true), y = (v: number) => u.valToPos(this.shown(v), "y", true);
-    ctx.save();
-    ctx.beginPath();
-    ctx.rect(bbox.left, bbox.top, bbox.width, bbox.height);
-    ctx.clip();
-    this.flagged(ctx, bbox, x, px);
-    const curves = this.drawn();
-    // many curves: hair lines without dashes, for colour and marker tell 72 apart and a dashed or
-    // broad zigzag costs several times as much to paint
-    const many = curves.length > MANY;
-    for (const c of curves) this.band(ctx, c, x, y);
-    for (const c of curves) {
-      ctx.strokeStyle = token(colourName(c.look));
-      ctx.globalAlpha = c.faint ? 0.45 : 1;
-      ctx.lineWidth = many ? 1 : 1.7 * px;
-      ctx.lineJoin = many ? "bevel" : "round";
-      ctx.setLineDash(many ? [] : dashOf(c.look).map((d) => d * px));
-      ctx.stroke(this.path(c, bbox));
-    }
-    ctx.globalAlpha = 1;
-    ctx.setLineDash([]);
-    curves.forEach((c, i) => this.markers(ctx, c, i, curves.length, bbox, px));
-    this.marks(ctx, bbox, x, px);
-    this.limits(ctx, bbox, y, px);
-    for (const s of this.extras.spots) {
-      if (s.channel && this.off.has(s.channel)) continue;
-      ctx.beginPath();
-      ctx.arc(x(s.at_s), y(s.value), 5.5 * px, 0, 2 * Math.PI);
-      ctx.strokeStyle = token(colourName(s.look));
-      ctx.lineWidth = 1.4 * px;
-      ctx.stroke();
-    }
-    if (this.line !== null) {
-      ctx.strokeStyle = token("--accent");
-      ctx.lineWidth = 2 * px;
-      ctx.beginPath();
-      ctx.moveTo(x(this.line), bbox.top);
-      ctx.lineTo(x(this.line), bbox.top + bbox.height);
-      ctx.stroke();
-    }
-    ctx.restore();
-  }
-
-  private path(c: Curve, bbox: uPlot.BBox): Path2D {
-    const path = new Path2D();
-    const [a, b] = this.view;
-    const { time, value } = c;
-    const kx = bbox.width / (b - a), bx = bbox.left - a * kx;
-    const lo = this.u.scales.y!.min ?? 0, hi = this.u.scales.y!.max ?? 1;
-    const ky = -bbox.height / (hi - lo), by = bbox.top - hi * ky;
-    const k = this.scale * ky, offset = this.offset * ky + by;
-    const i0 = Math.max(lower(time, a) - 1, 0), i1 = Math.min(lower(time, b) + 1, time.length);
-    const gap = c.gap_s ?? Infinity;
-    let up = true, last = -Infinity;
-    if (i1 - i0 <= 4 * bbox.width) {
-      for (let i = i0; i < i1; i++) {
-        const v = value[i]!, t = time[i]!;
-        if (v !== v) {
-          up = true;
-          continue;
-        }
-        const px = t * kx + bx, py = v * k + offset;
-        if (up || t - last > gap) path.moveTo(px, py);
-        else path.lineTo(px, py);
-        up = false;
-        last = t;
-      }
-      return path;
-    }
-    // more readings than pixels: each column keeps where it came in, its extremes and where it left
-    let column = NaN, low = 0, high = 0, out = 0;
-    const flush = () => {
-      if (column !== column) return;
-      path.lineTo(column, low);
-      path.lineTo(column, high);
-      path.lineTo(column, out);
-    };
-    for (let i = i0; i < i1; i++) {
-      const v = value[i]!, t = time[i]!;
-      if (v !== v) {
-        flush();
-        column = NaN;
-        up = true;
-        continue;
-      }
-      const px = Math.round(t * kx + bx), py = v * k + offset;
-      const broken = up || t - last > gap;
-      last = t;
-      if (broken || px !== column) {
-        flush();
-        if (broken) path.moveTo(px, py);
-        else path.lineTo(px, py);
-        column = px;
-        low = high = py;
-      }
-      low = Math.min(low, py);
-      high = Math.max(high, py);
-      out = py;
-      up = false;
-    }
-    flush();
-    return path;
-  }
-
-  private band(ctx: CanvasRenderingContext2D, c: Curve, x: (t: number) => number, y: (v: number) => number): void {
-    if (!c.half) return;
-    const [a, b] = this.view;
-    const i0 = Math.max(lower(c.time, a) - 1, 0), i1 = Math.min(lower(c.time, b) + 1, c.time.length);
-    ctx.fillStyle = token(colourName(c.look));
-    ctx.globalAlpha = 0.18;
-    for (let start = i0; start < i1; ) {
-      let end = start;
-      while (end < i1 && Number.isFinite(c.value[end]!) && Number.isFinite(c.half[end]!)) end++;
-      if (end - start > 1) {
-        ctx.beginPath();
-        for (let i = start; i < end; i++) ctx.lineTo(x(c.time[i]!), y(c.value[i]! + c.half[i]!));
-        for (let i = end - 1; i >= start; i--) ctx.lineTo(x(c.time[i]!), y(c.value[i]! - c.half[i]!));
-        ctx.fill();
-      }
-      start = end + 1;
-    }
-    ctx.globalAlpha = 1;
-  }
-
-  private markers(
-    ctx: CanvasRenderingContext2D, c: Curve, i: number, all: number, bbox: uPlot.BBox, px: number,
-  ): void {
-    const places = Math.max(2, Math.round(bbox.width / (160 * px)));
-    const path = new Path2D();
-    let solid = true;
-    for (let k = 0; k < places; k++) {
-      const at = bbox.left + (bbox.width * (k + 0.15 + (0.7 * i) / Math.max(all, 1))) / places;
-      const t = this.u.posToVal(at, "x", true);
-      const j = lower(c.time, t);
-      const v = j < c.time.length ? c.value[j]! : NaN;
-      if (v === v) solid = marker(path, c.look, this.u.valToPos(c.time[j]!, "x", true), this.u.valToPos(this.shown(v), "y", true), 3.2 * px);
-    }
-    const colour = token(colourName(c.look));
-    if (solid) {
-      ctx.fillStyle = colour;
-      ctx.fill(path);
-      ctx.lineWidth = 0.8 * px;
-      ctx.strokeStyle = token("--card");
-    } else {
-      ctx.lineWidth = 1.8 * px;
-      ctx.strokeStyle = colour;
-    }
-    ctx.stroke(path);
-  }
-
-  private flagged(ctx: CanvasRenderingContext2D, bbox: uPlot.BBox, x: (t: number) => number, px: number): void {
-    const rows = this.footRows();
-    for (const s of this.extras.stretches) {
-      if (s.kind === "zone") continue;
-      const x0 = x(Math.max(s.from_s, this.view[0])), x1 = Math.max(x(Math.min(s.to_s, this.view[1])), x0 + 2 * px);
-      if (x1 < bbox.left || x0 > bbox.left + bbox.width || s.to_s < this.view[0]) continue;
-      const colour = token(s.kind === "bad" ? "--poor" : "--open");
-      if (s.kind === "bad" && x1 - x0 < 0.98 * bbox.width) {
-        ctx.save();
-        ctx.beginPath();
-        ctx.rect(x0, bbox.top, x1 - x0, bbox.height);
-        ctx.clip();
-        ctx.strokeStyle = colour;
-        ctx.globalAlpha = 0.4;
-        ctx.lineWidth = 1.5 * px;
-        ctx.beginPath();
-        for (let d = x0 - bbox.height; d < x1; d += 8 * px) {
-          ctx.moveTo(d, bbox.top + bbox.height);
-          ctx.lineTo(d + bbox.height, bbox.top);
-        }
-        ctx.stroke();
-        ctx.restore();
-      }
-      const row = rows.indexOf(s.look);
-      const y = bbox.top + bbox.height - (8 + FOOT * Math.max(row, 0)) * px;
-      ctx.fillStyle = colour;
-      ctx.fillRect(x0, y - 2 * px, x1 - x0, 4 * px);
-      const path = new Path2D();
-      const solid = marker(path, s.look, Math.max(x0, bbox.left) + 5 * px, y, 3.2 * px);
-      ctx.fillStyle = ctx.strokeStyle = token(colourName(s.look));
-      ctx.lineWidth = 1.6 * px;
-      if (solid) ctx.fill(path);
-      else ctx.stroke(path);
-    }
-  }
-
-  private words(ctx: CanvasRenderingContext2D, text: string, x: number, y: number, px: number, bold = false): void {
-    ctx.font = `${bold ? "600 " : ""}${11.5 * px}px ${token("--font")}`;
-    ctx.lineJoin = "round";
-    ctx.lineWidth = 3.5 * px;
-    ctx.strokeStyle = token("--card");
-    ctx.strokeText(text, x, y);
-    ctx.fillStyle = token("--ink");
-    ctx.fillText(text, x, y);
-  }
-
-  private marks(ctx: CanvasRenderingContext2D, bbox: uPlot.BBox, x: (t: number) => number, px: number): void {
-    const taken: number[] = [];
-    for (const m of [...this.extras.marks].sort((p, q) => p.at_s - q.at_s)) {
-      const at = x(m.at_s);
-      if (at < bbox.left - 1 || at > bbox.left + bbox.width + 1) continue;
-      ctx.strokeStyle = token("--ink");
-      ctx.lineWidth = px;
-      ctx.setLineDash([px, 3 * px]);
-      ctx.beginPath();
-      ctx.moveTo(at, bbox.top);
-      ctx.lineTo(at, bbox.top + bbox.height);
-      ctx.stroke();
-      ctx.setLineDash([]);
-      const level = taken.filter((t) => Math.abs(t - at) < 80 * px).length % 4;
-      taken.push(at);
-      const ends = at > bbox.left + bbox.width - 60 * px;
-      ctx.textAlign = ends ? "right" : "left";
-      this.words(ctx, m.words, at + (ends ? -4 : 4) * px, bbox.top + (12 + 13 * level) * px, px);
-    }
-    ctx.textAlign = "left";
-  }
-
-  private limits(ctx: CanvasRenderingContext2D, bbox: uPlot.BBox, y: (v: number) => number, px: number): void {
-    const placed: number[] = [];
-    for (const l of [...this.extras.limits].sort((p, q) => q.value - p.value)) {
-      const at = y(l.value);
-      if (at < bbox.top || at > bbox.top + bbox.height) continue;
-      ctx.strokeStyle = token("--ink");
-      ctx.lineWidth = 1.2 * px;
-      ctx.setLineDash([10 * px, 4 * px]);
-      ctx.beginPath();
-      ctx.moveTo(bbox.left, at);
-      ctx.lineTo(bbox.left + bbox.width, at);
-      ctx.stroke();
-      ctx.setLineDash([]);
-      let text = at - 4 * px;
-      while (placed.some((p) => Math.abs(p - text) < 13 * px)) text += 13 * px;
-      placed.push(text);
-      ctx.font = `600 ${11.5 * px}px ${token("--font")}`;
-      const narrow = bbox.width < 480 * px;
-      const words = narrow ? (/[≥≤].*$/.exec(l.words) ?? /[^:]*$/.exec(l.words))![0].trim() : l.words;
-      this.words(ctx, words, this.clearest(bbox, text, ctx.measureText(words).width, px), text, px, true);
-    }
-  }
-
-  /** Where along its line a limit's words cover the least of the curves. */
-  private clearest(bbox: uPlot.BBox, at: number, wide: number, px: number): number {
-    let best = bbox.left + 6 * px, least = Infinity;
-    const curves = this.drawn();
-    for (let k = 0; k <= 12; k++) {
-      const x0 = bbox.left + 6 * px + (k / 12) * Math.max(bbox.width - wide - 12 * px, 0);
-      let covered = 0;
-      for (const c of curves)
-        for (let q = 0; q <= 6; q++) {
-          const j = lower(c.time, this.u.posToVal(x0 + (q / 6) * wide, "x", true));
-          const v = j < c.time.length ? c.value[j]! : NaN;
-          if (Math.abs(this.u.valToPos(this.shown(v), "y", true) - at + 4 * px) < 10 * px) covered++;
-        }
-      if (covered < least) [least, best] = [covered, x0];
-    }
-    return best;
+  private scene(u: uPlot): Scene {
+    const { view, extras, off, line, scale, offset } = this;
+    return { u, view, curves: this.drawn(), extras, off, line, scale, offset, footRows: this.footRows() };
   }
 
   // asking for more -------------------------------------------------------------------------
@@ -733,7 +381,7 @@ export class Chart {
     this.asked = performance.now();
     this.timer = window.setTimeout(() => {
       const [a, b] = this.view;
-      const pad = 0.25 * (b - a);
+      const pad = PAD * (b - a);
       const from = Math.max(a - pad, this.full[0]), to = Math.min(b + pad, this.full[1]);
       const width = this.u.bbox.width;
       const share = Math.floor(MOST_POINTS / Math.max(this.curves.length, 1));
@@ -796,25 +444,7 @@ export class Chart {
 
   private listen(): void {
     const signal = this.stop.signal;
-    this.pane.addEventListener("keydown", (event) => {
-      if (event.ctrlKey || event.metaKey || event.altKey) return;
-      const acts: Record<string, () => void> = {
-        ArrowLeft: () => this.shift(-0.2), ArrowRight: () => this.shift(0.2),
-        PageUp: () => this.shift(-0.9), PageDown: () => this.shift(0.9),
-        "+": () => this.zoom(0.6), "=": () => this.zoom(0.6), "-": () => this.zoom(1 / 0.6),
-        "0": () => this.whole(), Home: () => this.whole(), Escape: () => this.whole(),
-      };
-      const act = acts[event.key];
-      if (!act) return;
-      event.preventDefault();
-      act();
-    }, { signal });
-    this.pane.addEventListener("wheel", (event) => {
-      if (!event.ctrlKey && !event.metaKey) return;
-      event.preventDefault();
-      this.zoom(event.deltaY > 0 ? 1.25 : 0.8, this.timeOf(event.clientX));
-    }, { signal, passive: false });
-    this.touch(signal);
+    listen(this.pane, this.u.over, this, signal);
     const again = () => {
       this.u.redraw(false, true);
     };
@@ -830,50 +460,11 @@ export class Chart {
     signal.addEventListener("abort", () => watch.disconnect());
   }
 
-  private timeOf(clientX: number): number {
+  timeOf(clientX: number): number {
     return this.u.posToVal(clientX - this.u.over.getBoundingClientRect().left, "x");
   }
 
-  /** One finger moves along time, two fingers zoom; upwards the page scrolls as usual. */
-  private touch(signal: AbortSignal): void {
-    const over = this.u.over;
-    const fingers = new Map<number, number>();
-    let held: { view: [number, number]; xs: number[] } | null = null;
-    const take = () => {
-      held = { view: [...this.view] as [number, number], xs: [...fingers.values()] };
-    };
-    over.style.touchAction = "pan-y";
-    over.addEventListener("pointerdown", (event) => {
-      if (event.pointerType === "mouse") return;
-      fingers.set(event.pointerId, event.clientX);
-      take();
-    }, { signal });
-    over.addEventListener("pointermove", (event) => {
-      if (!fingers.has(event.pointerId) || !held) return;
-      fingers.set(event.pointerId, event.clientX);
-      const box = over.getBoundingClientRect();
-      const [a, b] = held.view;
-      const time = (x: number) => a + ((x - box.left) / box.width) * (b - a);
-      const now = [...fingers.values()];
-      if (now.length === 1) {
-        const moved = time(held.xs[0]!) - time(now[0]!);
-        this.show(a + moved, b + moved);
-        this.tellAt(this.timeOf(now[0]!));
-      } else if (now.length === 2 && held.xs.length === 2) {
-        const before = Math.abs(held.xs[0]! - held.xs[1]!) || 1, after = Math.abs(now[0]! - now[1]!) || 1;
-        const middle = time((held.xs[0]! + held.xs[1]!) / 2), factor = before / after;
-        this.show(middle - (middle - a) * factor, middle + (b - middle) * factor);
-      }
-    }, { signal });
-    const lift = (event: PointerEvent) => {
-      fingers.delete(event.pointerId);
-      if (fingers.size) take();
-      else held = null;
-    };
-    for (const name of ["pointerup", "pointercancel"] as const) window.addEventListener(name, lift, { signal });
-  }
-
-  private tellAt(at: number | null): void {
+  tellAt(at: number | null): void {
     if (at === this.pointed) return;
     this.pointed = at;
     this.o.onCursor?.(at);
@@ -928,33 +519,11 @@ export class Chart {
 
   private fillTable(): void {
     if (!this.table.open || this.o.bare) return;
-    const [a, b] = this.view;
-    const curves = this.drawn();
-    const table = document.createElement("table");
-    const caption = table.createCaption();
-    caption.textContent = `${this.o.title}: ${this.o.yLabel}, ${this.timeWords(a)} to ${this.timeWords(b)}`;
-    const head = table.createTHead().insertRow();
-    for (const words of ["time", ...curves.map((c) => c.name)]) {
-      const cell = document.createElement("th");
-      cell.scope = "col";
-      if (words !== "time") cell.className = "n";
-      cell.textContent = words;
-      head.append(cell);
-    }
-    const body = table.createTBody();
-    const step = stepFor(b - a, 20);
-    for (const at of [a, ...placesIn(a, b, step, this.o.zero_s ?? 0).filter((t) => t > a && t < b), b]) {
-      const row = body.insertRow();
-      const cell = document.createElement("th");
-      cell.scope = "row";
-      cell.textContent = this.timeWords(at, decimalsFor(step));
-      row.append(cell);
-      for (const c of curves) {
-        const one = row.insertCell();
-        one.className = "n";
-        one.textContent = this.number(this.shown(valueAt(c, at)));
-      }
-    }
+    const table = tableOf({
+      title: this.o.title, yLabel: this.o.yLabel, view: this.view, curves: this.drawn(), zero_s: this.o.zero_s ?? 0,
+      timeWords: (at, decimals) => this.timeWords(at, decimals),
+      valueWords: (value) => this.number(this.shown(value)),
+    });
     this.table.querySelector(".wide")?.replaceChildren(table);
   }
 }

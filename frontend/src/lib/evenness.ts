@@ -1,5 +1,5 @@
 // The map of temperatures by place, recoloured for any moment from the curves that are there already.
-import { valueAt, type Curve } from "./chart";
+import { valueAt, type Curve } from "./curves";
 import { elapsed, MINUS } from "./times";
 
 function rgb(hex: string): [number, number, number] {

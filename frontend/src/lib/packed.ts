@@ -1,6 +1,6 @@
 // A chart of the result with its curves in binary, and what lies over it.
 import { send } from "./ask";
-import type { Curve, Extras, Limit, MarkLine, Spot, Stretch } from "./chart";
+import type { Curve, Extras, Limit, MarkLine, Spot, Stretch } from "./curves";
 
 export interface Overlays {
   title: string;

@@ -63,6 +63,14 @@ export interface Wanted {
   around?: boolean;
 }
 
+/** The slice that the page began to fetch before any script ran; asked for again where that failed. */
+export async function firstSlice(address: string): Promise<Slice> {
+  // without headers of our own, or the browser would not hand out what it fetched ahead
+  const response = await fetch(address, { credentials: "same-origin" });
+  const answer = response.ok ? response : await send(address, { headers: { accept: "application/octet-stream" } });
+  return decode(await answer.arrayBuffer());
+}
+
 export async function fetchSlice(run: string, wanted: Wanted = {}, signal?: AbortSignal): Promise<Slice> {
   const query = new URLSearchParams();
   for (const name of wanted.channels ?? []) query.append("channels", name);

@@ -1,12 +1,14 @@
 // A result's page: live pictures in place of the drawn ones, the map's slider, the seal, the verdict
 // of a large run when it is there.
 import { ask, send } from "../lib/ask";
-import { Chart, type Curve } from "../lib/chart";
+import { Chart } from "../lib/chart";
+import type { Curve } from "../lib/curves";
 import { Evenness } from "../lib/evenness";
 import { follow, type Job } from "../lib/jobs";
 import { extrasOf, fetchChart, type Overlays } from "../lib/packed";
 import { say, sayTrouble } from "../lib/say";
-import { fetchSlice, type Slice } from "../lib/slice";
+import { fetchSlice, firstSlice, type Slice } from "../lib/slice";
+import { openOnPrint } from "../lib/fold";
 
 interface ResultAnswer {
   state: "ready" | "working" | "none" | "trouble";
@@ -50,11 +52,10 @@ function enliven(figure: HTMLElement): HTMLElement {
 async function drawSeries(figure: HTMLElement): Promise<void> {
   const { run, query, fahrenheit } = about();
   const place = figure.querySelector<HTMLElement>(":scope > .live")!;
-  const width = Math.max(figure.clientWidth, 320);
+  overview = await firstSlice(figure.dataset.first ?? "");
+  // what lies over the curves is asked for while they are painted
   const telling = page?.dataset.state === "ready" ? ask<ResultAnswer>(`/api/runs/${encodeURIComponent(run)}/result${query}`) : null;
-  const count = Number(figure.dataset.count) || 8;
-  const points = Math.round(Math.min(Math.max(30000 / count, 250), width));
-  overview = await fetchSlice(run, { points });
+  telling?.catch(() => undefined); // said below
   enliven(figure);
   const start = page?.dataset.start;
   series = new Chart(place, {
@@ -173,6 +174,7 @@ function wire(): void {
 async function begin(): Promise<void> {
   const figure = document.querySelector<HTMLElement>("figure[data-series]");
   const waiting = document.querySelector<HTMLElement>("[data-follow]");
+  openOnPrint();
   wire();
   if (figure) await drawSeries(figure).catch(sayTrouble);
   if (waiting) await followVerdict(waiting).catch(sayTrouble);

@@ -26,6 +26,7 @@ _SEVERITY = {Severity.BAD: Tone.POOR, Severity.DOUBT: Tone.OPEN, Severity.REMARK
 def health(verdict: Verdict, shown: Shown) -> Section:
     """Return the flagged stretches of every channel."""
     del shown
+    zero = verdict.results.load_in.at_s
     spans = sorted(
         verdict.results.profile.spans,
         key=lambda s: (list(Severity).index(s.severity) * -1, s.from_s),
@@ -35,8 +36,8 @@ def health(verdict: Verdict, shown: Shown) -> Section:
             Cell(s.channel),
             Cell(s.check.replace("-", " ")),
             Cell(s.severity.value, tone=_SEVERITY[s.severity]),
-            Cell(clock(s.from_s)),
-            Cell(clock(s.to_s)),
+            Cell(clock(s.from_s - zero)),
+            Cell(clock(s.to_s - zero)),
             Cell(s.reason),
             Cell(s.remedy),
         )
@@ -55,9 +56,9 @@ def health(verdict: Verdict, shown: Shown) -> Section:
             Column("what to do", width=2.4),
         ),
         rows=rows,
-        note="Times in m:ss since the first reading; load-in was at "
-        f"{clock(verdict.results.load_in.at_s)}. Bad stretches are taken out of every measure; "
-        "the raw readings stay as they were.",
+        note="Times in m:ss since load-in, as everywhere in this report; the first reading came at "
+        f"{clock(-zero)}. Bad stretches are taken out of every measure; the raw readings stay as "
+        "they were.",
         empty="No check found anything on any channel.",
     )
     return Section("health", "Channel health", (table,))

@@ -14,12 +14,14 @@ from ovenwright.reporting.document import (
     Column,
     OvenPlan,
     Section,
+    Table,
     TimeChart,
     Tone,
 )
 from ovenwright.reporting.ink import PAGE
 from ovenwright.reporting.svg_plan import bars, oven_plan
 from ovenwright.reporting.svg_time import time_chart
+from ovenwright.reporting.words import counted
 from ovenwright.web.pages import filters
 
 
@@ -43,6 +45,9 @@ class SectionShown:
 
 
 _FOLDED = {"budget", "method"}
+_LOOK = {Tone.POOR, Tone.OPEN}
+_LONG_ROWS = 6
+"""Longer tables are folded on a page."""
 
 
 def block_facts(block: Block) -> BlockShown:
@@ -79,4 +84,26 @@ def cell_class(cell: Cell, column: Column) -> str:
     return " ".join(found)
 
 
-filters(cell_class=cell_class)
+def is_long(table: Table) -> bool:
+    """Tell whether a table is folded on a page."""
+    return len(table.rows) > _LONG_ROWS
+
+
+def row_count(table: Table) -> str:
+    """Return how many rows a folded table has, and how many of them need a look."""
+    told = counted(len(table.rows)) + " rows"
+    looks = sum(any(c.tone in _LOOK for c in row) for row in table.rows)
+    return f"{told}, {counted(looks)} to look at" if looks else told
+
+
+def part_count(section: SectionShown) -> str:
+    """Return what a folded part holds, counted."""
+    tables = [s.block for s in section.blocks if isinstance(s.block, Table)]
+    rows = sum(len(t.rows) for t in tables)
+    others = len(section.blocks) - len(tables)
+    told = [f"{counted(rows)} rows in {len(tables)} table{'s' * (len(tables) != 1)}"] * bool(tables)
+    told += [f"{others} passage{'s' * (others != 1)}"] * bool(others)
+    return ", ".join(told)
+
+
+filters(cell_class=cell_class, is_long=is_long, part_count=part_count, row_count=row_count)

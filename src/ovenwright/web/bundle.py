@@ -36,6 +36,17 @@ class Bundle:
         """Return the address of the script ``places/NAME.ts``."""
         return f"/static/{self._entry(f'src/places/{name}.ts')['file']}"
 
+    def pieces(self, name: str) -> tuple[str, ...]:
+        """Return the addresses of what the scripts of a page import, to be fetched with them."""
+        found: dict[str, None] = {}
+        left = [f"src/places/{n}.ts" for n in ("every", name) if n]
+        while left:
+            for piece in self._entry(left.pop()).get("imports", []):
+                if piece not in found:
+                    found[piece] = None
+                    left.append(piece)
+        return tuple(f"/static/{self._entry(piece)['file']}" for piece in found)
+
     def styles(self, name: str = "") -> tuple[str, ...]:
         """Return the addresses of the style sheets: the site's own, then those of one place."""
         sheets = [self._entry("src/styles/site.css")["file"]]

@@ -51,12 +51,13 @@ class Lately:
 
 @dataclass(frozen=True)
 class Opened:
-    """Decoded channels, results, comparisons, and which work is under way for what."""
+    """Decoded channels, first pictures, results, and which work is under way for what."""
 
     runs: OpenedRuns = field(default_factory=OpenedRuns)
     results: ResultShelf = field(default_factory=ResultShelf)
     comparisons: Lately = field(default_factory=lambda: Lately(8))
     files: Lately = field(default_factory=lambda: Lately(40))
+    first: Lately = field(default_factory=lambda: Lately(12))
     drawn: Lately = field(default_factory=lambda: Lately(24))
     under_way: Lately = field(default_factory=lambda: Lately(100))
 

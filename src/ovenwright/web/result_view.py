@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass, replace
 from typing import Any
+from urllib.parse import quote
 
 import numpy as np
 from markupsafe import Markup
@@ -30,13 +31,15 @@ from ovenwright.web.opened import Opened
 from ovenwright.web.plan_choice import plan_choices
 from ovenwright.web.site import Site
 from ovenwright.workflow.keeping import list_runs
-from ovenwright.workflow.results import Result, shown_of
+from ovenwright.workflow.results import SMALL, Result, shown_of
 from ovenwright.workflow.slicing import slice_run
 
 TONES = {Outcome.PASS: "good", Outcome.FAIL: "poor", Outcome.UNDECIDED: "open"}
 ALL_CHANNELS = "All channels over time"
 _FIRST_POINTS = 900
 _DRAWN_POINTS = 14_000
+_SLICE_POINTS = 30_000
+"""Points of all channels together in the first picture; closer in there are more."""
 
 
 def shown_for_run(site: Site, facts: SealedFacts, result: Result | None = None) -> Shown:
@@ -53,9 +56,10 @@ def result_facts(
     facts, result = sought.facts, sought.result
     shown = shown_for_run(site, facts, result)
     verdict = _verdict(sought, shown)
-    drawn = _drawn(opened, result)
+    drawn = _drawn(opened, result, inline=facts.samples <= SMALL)
     return {
         "script": "result",
+        "first": first_slice(facts),
         "facts": facts,
         "title": result.document.title if result else facts.title or facts.id,
         "subtitle": result.document.subtitle if result else _subtitle(facts, shown),
@@ -68,7 +72,8 @@ def result_facts(
         "oven_plan": drawn.oven_plan,
         "sections": drawn.sections,
         "evenness": _evenness(sought, site, opened, shown, at_min),
-        "marks": _marks(facts, shown),
+        "marks": _marks(facts, shown, result.zero_s if result else 0.0),
+        "counted_from": "load-in" if result else "the first reading",
         "judgements": [
             {"kept": j, "when": _when(j.judged, shown)} for j in reversed(sought.judgements)
         ],
@@ -161,15 +166,30 @@ class _Drawn:
     sections: tuple[SectionShown, ...] = ()
 
 
-def _drawn(opened: Opened, result: Result | None) -> _Drawn:
+def first_slice(facts: SealedFacts) -> str:
+    """Return the address of a run's first picture, which its page fetches before its script runs."""
+    points = min(max(_SLICE_POINTS // max(len(facts.channels), 1), 250), 1200)
+    return f"/api/runs/{quote(facts.id, safe='')}/series?points={points}&form=binary"
+
+
+def judged_history(opened: Opened, result: Result) -> TimeChart:
+    """Return the picture of a judged run, light enough to be sent as a drawing."""
+    key = ("history", result.digest, result.plan_toml, result.document.unit)
+    light: TimeChart = opened.drawn.find(key, lambda: _lighter(result.chart("history")))
+    return light
+
+
+def _drawn(opened: Opened, result: Result | None, *, inline: bool) -> _Drawn:
+    """Return a result's pictures; that of a large run's readings is an image of its own."""
     if result is None:
         return _Drawn()
 
     def draw() -> _Drawn:
         document = result.document
+        history = judged_history(opened, result)
         plan = next((b for b in document.first_page if isinstance(b, OvenPlan)), None)
         return _Drawn(
-            block_facts(_lighter(result.chart("history"))),
+            block_facts(history) if inline else BlockShown("timechart", history, Markup("")),
             block_facts(plan) if plan is not None else None,
             tuple(section_facts(s) for s in document.sections),
         )
@@ -293,11 +313,11 @@ def _when(iso: str, shown: Shown) -> Moment:
         return Moment(iso, iso)
 
 
-def _marks(facts: SealedFacts, shown: Shown) -> list[dict[str, str]]:
+def _marks(facts: SealedFacts, shown: Shown, zero_s: float) -> list[dict[str, str]]:
     rows = []
     for m in sorted(facts.marks, key=lambda m: m.time_ns):
-        elapsed = (m.time_ns - facts.start_ns) / NS
-        until = "" if m.until_ns is None else clock((m.until_ns - facts.start_ns) / NS)
+        elapsed = (m.time_ns - facts.start_ns) / NS - zero_s
+        until = "" if m.until_ns is None else clock((m.until_ns - facts.start_ns) / NS - zero_s)
         rows.append(
             {
                 "at": clock(elapsed),

@@ -68,6 +68,20 @@ class _Opened:
         return sum(axes.values()) + sum(p.value_c.nbytes for p in self.parts.values())
 
 
+def file_key(path: Path) -> _Key:
+    """Return what tells a file from the one that takes its place.
+
+    Raises
+    ------
+    StorageTrouble : if it is not there
+    """
+    try:
+        about = path.stat()
+    except OSError as cause:
+        raise trouble_from(cause, path) from cause
+    return str(path), about.st_mtime_ns, about.st_size
+
+
 class OpenedRuns:
     """Channels of runs looked at lately, kept decoded; the oldest go first when memory is full.
 
@@ -96,11 +110,7 @@ class OpenedRuns:
         UnknownName : if the run has no such channel
         StorageTrouble : if the file can't be read
         """
-        try:
-            about = path.stat()
-        except OSError as cause:
-            raise trouble_from(cause, path) from cause
-        key = (str(path), about.st_mtime_ns, about.st_size)
+        key = file_key(path)
         held = self._held(key, names)
         if held is not None:
             return held

@@ -5,6 +5,7 @@ import io
 import re
 import time
 import zipfile
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -12,10 +13,13 @@ import pytest
 from starlette.testclient import TestClient
 
 from ovenwright.domain.run import NS, Mark, MarkKind, Run, Series
+from ovenwright.reporting.document import Cell, Column, Table, Tone
 from ovenwright.reporting.facts import headline
 from ovenwright.reporting.recalled import recall
 from ovenwright.reporting.words import Shown
+from ovenwright.web.blocks import is_long, row_count
 from ovenwright.web.site import Site
+from ovenwright.web.slices import decode
 from ovenwright.workflow.judging import judge_run
 
 START = 1_772_000_000 * NS
@@ -115,6 +119,53 @@ def test_page_says_the_verdict_first_in_the_report_s_words(
     report = client.get(f"/runs/{run.id}/report.html").text
     for digits in re.findall(r">(\d+\.\d+ °C)<", report):
         assert digits in page
+
+
+def test_the_page_has_its_first_picture_fetched_ahead(client: TestClient, run: Run) -> None:
+    page = client.get(f"/runs/{run.id}", headers=TEXT).text
+    ahead = html.unescape(re.findall(r'rel="preload" as="fetch" href="([^"]+)"', page)[0])
+    asked = html.unescape(re.findall(r'data-first="([^"]+)"', page)[0])
+    assert asked == ahead  # the browser hands out what it fetched only under the same address
+    first, again = client.get(ahead), client.get(ahead)
+    head, curves = decode(first.content)
+    assert first.content == again.content
+    assert set(curves) == {"left", "right", "core & <middle>"}
+    assert head["duration_s"] == 2398.0
+
+
+def test_every_script_a_page_imports_is_fetched_with_it(client: TestClient, run: Run) -> None:
+    page = client.get(f"/runs/{run.id}", headers=TEXT).text
+    ahead = set(re.findall(r'rel="modulepreload" href="([^"]+)"', page))
+    for script in re.findall(r'<script type="module" src="([^"]+)"', page):
+        text = client.get(script).text
+        for piece in re.findall(r'from"\./([^"]+)"|import"\./([^"]+)"', text):
+            assert "/static/built/" + "".join(piece) in ahead
+
+
+def test_times_count_from_load_in_everywhere(client: TestClient, run: Run) -> None:
+    page = client.get(f"/runs/{run.id}", headers=TEXT).text
+    assert "Times since load-in." in page
+    marks = page[page.index('id="marks-part"') : page.index('id="judgements-part"')]
+    # load-in was marked 300 s after the first reading, the note 600 s later, the end 1800 s later
+    assert re.findall(r'<tr><td class="n">([^<]*)<', marks) == ["0:00", "10:00", "30:00"]
+    assert "the first reading came at \N{MINUS SIGN}5:00" in page
+
+
+def test_a_long_table_is_folded_and_counted() -> None:
+    rows = tuple(
+        (Cell(str(i)), Cell("x", tone=Tone.POOR if i < 2 else Tone.GOOD)) for i in range(9)
+    )
+    table = Table("t", "Places", (Column("place"), Column("found")), rows)
+    assert is_long(table)
+    assert row_count(table) == "9 rows, 2 to look at"
+    assert not is_long(replace(table, rows=rows[:6]))
+
+
+def test_picture_for_readers_without_scripts_has_the_limits(client: TestClient, run: Run) -> None:
+    client.get(f"/runs/{run.id}", headers=TEXT)
+    judged = client.get(f"/runs/{run.id}/picture.svg").text
+    assert "90 °C" in judged
+    assert client.get(f"/runs/{run.id}/picture.svg?judgement=7").status_code == 404
 
 
 def test_names_are_escaped(client: TestClient, run: Run) -> None:

@@ -43,7 +43,12 @@ from ovenwright.web.opened import Opened, TheOpened
 from ovenwright.web.pages import show
 from ovenwright.web.plan_choice import MOST_BYTES
 from ovenwright.web.refs import run_ref
-from ovenwright.web.result_view import bare_history, result_facts, shown_for_run
+from ovenwright.web.result_view import (
+    bare_history,
+    judged_history,
+    result_facts,
+    shown_for_run,
+)
 from ovenwright.web.runs_shown import show_runs
 from ovenwright.web.site import Site, TheSite
 from ovenwright.workflow.exporting import Format
@@ -146,10 +151,24 @@ def _result_page(
 
 
 @router.get("/runs/{run_id}/picture.svg")
-def picture(run_id: str, site: TheSite, opened: TheOpened, _: Viewer) -> Response:
-    """Draw all channels of a run as they were recorded, for readers without scripts."""
-    facts = site.tools.logbook.facts(run_ref(run_id, site.tools.logbook))
-    chart = bare_history(site, opened, facts, shown_for_run(site, facts))
+def picture(
+    run_id: str,
+    site: TheSite,
+    opened: TheOpened,
+    _: Viewer,
+    *,
+    judgement: Annotated[int | None, Query(ge=1)] = None,
+) -> Response:
+    """Draw all channels of a run, for readers without scripts.
+
+    With limits and crossings where the verdict is there already, else as they were recorded.
+    """
+    ref = run_ref(run_id, site.tools.logbook)
+    sought = seek(site, opened, ref, judgement, begin=False)
+    if sought.result is not None:
+        chart = judged_history(opened, sought.result)
+    else:
+        chart = bare_history(site, opened, sought.facts, shown_for_run(site, sought.facts))
     return Response(time_chart(chart, PAPER), media_type="image/svg+xml")
 
 
