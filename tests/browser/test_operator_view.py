@@ -61,3 +61,17 @@ def test_from_plan_to_verdict_on_a_phone(  # noqa: PLR0917
         whole = page.get_by_role("link", name="The whole result")
         whole.click()
         expect(page.locator("main")).to_contain_text(word.lower(), ignore_case=True)
+
+
+def test_a_practice_is_begun_and_ended_from_the_operator_view(
+    tmp_path: Path, served: Callable[[Path], str], open_page: Callable[..., Page]
+) -> None:
+    page = open_page(served(tmp_path / "line") + "/operator", width="phone")
+    page.get_by_role("link", name="Practise without hardware").click()
+    page.get_by_role("button", name="Start the practice").click()
+    now = page.locator("#operator-now")
+    expect(now).to_contain_text("● Recording", timeout=60_000)
+    expect(now).to_contain_text("It stops by itself after about 2:", timeout=30_000)
+    page.locator("#stop-it summary").click()
+    page.get_by_role("button", name="Stop and seal").click()
+    expect(page.get_by_role("link", name="Test again")).to_be_visible(timeout=90_000)

@@ -24,7 +24,7 @@ ID = re.compile(r"[a-z0-9](?:[a-z0-9-]{0,62}[a-z0-9])?")
 MOST_BYTES = 500_000
 """A plan with 512 channels, every key of each written out, takes about two thirds of this."""
 _ID_LENGTH = 40
-_TAKEN = frozenset({"new"})  # an address of a page
+_TAKEN = frozenset({"new", "practice"})  # addresses of pages
 _FILE = re.compile(r"([1-9]\d{0,5})\.toml")
 
 

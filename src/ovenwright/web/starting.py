@@ -31,7 +31,9 @@ from ovenwright.workflow.starting import (
 )
 
 PRACTICE_SCENARIO = "tin-bread"
-_PRACTICE = "practice"
+PRACTICE = "practice"
+"""The plan of the virtual oven, made anew for each practice; no plan of a shelf has this id."""
+PRACTICE_SPEED = 20.0
 _LOOKED_AT = 40
 _READY_S = 10.0
 """For the recorder and the oven to come up."""
@@ -99,6 +101,8 @@ def plan_text(site: Site, ident: str) -> str:
     shelf = shelf_of(book)
     if ident in shelf.ids():
         return shelf.text(ident)
+    if ident == PRACTICE:
+        return _practice_text(site, "practice")
     for path in book.plans_dir.glob("*.toml"):
         if path.stem == ident:
             return path.read_text(encoding="utf-8")
@@ -123,6 +127,27 @@ def begin(
     )
 
 
+def can_practise(site: Site) -> bool:
+    """Tell whether the virtual oven can be served here: it needs a serial line of its own making."""
+    return hasattr(os, "openpty") and PRACTICE not in shelf_of(site.tools.logbook).ids()
+
+
+def practice_lasts_s(speed: float = PRACTICE_SPEED) -> float:
+    """Return how long a practice is recorded, in seconds."""
+    from ovenwright.virtual.serving import scenario_named
+
+    scenario = scenario_named(PRACTICE_SCENARIO)
+    return (scenario.scans - 1) * scenario.interval_s / speed + _READY_S
+
+
+def _practice_text(site: Site, port: str) -> str:
+    from ovenwright.virtual.serving import read_address
+    from ovenwright.workflow.serving_oven import plan_text_for
+
+    text = plan_text_for(PRACTICE_SCENARIO, read_address(f"serial:{port}"), site.tools.library())
+    return text.replace('title = "', 'title = "Practice: ', 1)
+
+
 def begin_practice(site: Site, *, speed: float, who: str = "") -> StartFacts:
     """Serve the virtual oven over a serial line of its own making, and record it.
 
@@ -130,9 +155,6 @@ def begin_practice(site: Site, *, speed: float, who: str = "") -> StartFacts:
     ------
     UsageError : where no serial line can be made, or one goes on already
     """
-    from ovenwright.virtual.serving import read_address, scenario_named
-    from ovenwright.workflow.serving_oven import plan_text_for
-
     if not hasattr(os, "openpty"):
         raise UsageError(
             "this system can't make the serial line that the practice runs over",
@@ -140,7 +162,7 @@ def begin_practice(site: Site, *, speed: float, who: str = "") -> StartFacts:
         )
     tools = site.tools
     for other in starts(tools.logbook)[:_LOOKED_AT]:
-        if other.facts.plan == _PRACTICE and other.state in {"starting", "waiting", "recording"}:
+        if other.facts.plan == PRACTICE and other.state in {"starting", "waiting", "recording"}:
             raise UsageError(
                 "a practice goes on already", where=other.run, remedy="stop it first, under Live"
             )
@@ -148,16 +170,13 @@ def begin_practice(site: Site, *, speed: float, who: str = "") -> StartFacts:
     make_folder(place)
     stem = f"practice-{time.strftime('%Y%m%dT%H%M%S', time.gmtime())}-{secrets.token_hex(3)}"
     port = place.absolute() / f"{stem}.port"
-    text = plan_text_for(PRACTICE_SCENARIO, read_address(f"serial:{port}"), tools.library())
-    text = text.replace('title = "', 'title = "Practice: ', 1)
-    scenario = scenario_named(PRACTICE_SCENARIO)
-    lasts_s = (scenario.scans - 1) * scenario.interval_s / speed
+    text = _practice_text(site, str(port))
     facts = start_recording(
         tools.logbook,
         tools.library(),
         text,
-        plan_name=_PRACTICE,
-        for_s=lasts_s + _READY_S,
+        plan_name=PRACTICE,
+        for_s=practice_lasts_s(speed),
         zone=tools.settings.zone,
         kinetics=tools.settings.kinetics,
         who=who,

@@ -22,6 +22,7 @@ from ovenwright.virtual.running import record
 from ovenwright.virtual.writing import TextStyle, as_bytes, style
 from ovenwright.workflow.bringing_in import Noted, bring_in
 from ovenwright.workflow.judging import Judged, judge_run
+from ovenwright.workflow.plan_keeping import From, shelf_of, start_plan
 from ovenwright.workflow.restating import restate_run
 from ovenwright.workflow.telling import shown_for, write_reports, write_whole
 
@@ -54,7 +55,7 @@ def run_demo(
     tell("baking rye tin loaves in the virtual oven")
     loaf = record(scenarios.ostrel_tin_bread(), seed=seed)
     tell("bringing in the readings as a plant's file would hold them")
-    loaf_run = _bring(logbook, loaf, "ostrel-tin-bread", style("semicolon plant"))
+    loaf_run = _bring(logbook, library, loaf, "ostrel-tin-bread", style("semicolon plant"))
     tell("judging the bake")
     bake = judge_run(logbook, library, loaf_run.id)
     wrong = _wrong_type(bake.verdict)
@@ -67,6 +68,7 @@ def run_demo(
     survey_recording = record(scenarios.ostrel_coatings_survey(), seed=seed)
     survey_run = _bring(
         logbook,
+        library,
         survey_recording,
         "ostrel-coatings-survey",
         replace(style("comma iso"), units="header"),
@@ -91,7 +93,13 @@ def demo_plan(name: str) -> str:
     return place.read_text(encoding="utf-8")
 
 
-def _bring(logbook: Logbook, recording: Recording, name: str, how: TextStyle) -> Run:
+def _bring(
+    logbook: Logbook,
+    library: ReferenceLibrary,
+    recording: Recording,
+    name: str,
+    how: TextStyle,
+) -> Run:
     """Bring a recording in through the same door as any plant's file."""
     folder = logbook.folder / "demo"
     table = folder / f"{name}.csv"
@@ -103,7 +111,25 @@ def _bring(logbook: Logbook, recording: Recording, name: str, how: TextStyle) ->
         Noted(MarkKind.DOOR, door.at_s, "door opened", until_s=door.at_s + door.for_s)
         for door in doors
     )
-    return bring_in([table], Choices(), logbook=logbook, plan_file=plan, noted=noted).run
+    run = bring_in([table], Choices(), logbook=logbook, plan_file=plan, noted=noted).run
+    _keep_plan(logbook, library, name)
+    return run
+
+
+def _keep_plan(logbook: Logbook, library: ReferenceLibrary, name: str) -> None:
+    """Keep a plan of the demo on the shelf as judged; a second demo adds no second copy."""
+    text, shelf = demo_plan(name), shelf_of(logbook)
+    if any(text == shelf.text(one, v.number) for one in shelf.ids() for v in shelf.versions(one)):
+        return
+    start_plan(
+        logbook,
+        library,
+        From.TEXT,
+        name=f"{name}.toml",
+        text=text,
+        who="the demo",
+        why="so that there is a plan to look at, change and start from",
+    )
 
 
 def _wrong_type(verdict: Verdict) -> str | None:

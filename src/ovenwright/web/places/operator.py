@@ -30,7 +30,16 @@ from ovenwright.web.moments import moment
 from ovenwright.web.opened import opened_of
 from ovenwright.web.pages import show
 from ovenwright.web.site import Site, TheSite
-from ovenwright.web.starting import begin, plan_choices, plan_text
+from ovenwright.web.starting import (
+    PRACTICE,
+    PRACTICE_SPEED,
+    begin,
+    begin_practice,
+    can_practise,
+    plan_choices,
+    plan_text,
+    practice_lasts_s,
+)
 from ovenwright.workflow.recording_verbs import mark_recording, rescue, stop_recording
 from ovenwright.workflow.starting import (
     StartState,
@@ -134,6 +143,7 @@ def choose(request: Request, site: TheSite, who: Viewer) -> HTMLResponse:
         place="operator",
         plans=ready,
         going=going,
+        practice=PRACTICE if can_practise(site) else "",
         may=who.role >= Role.OPERATOR,
     )
 
@@ -163,7 +173,12 @@ def one(
         may_overrule=who.role >= Role.ENGINEER,
         marks=MARKS,
         ready_looks=READY,
-        stops_by=_stops_by(parsed, shown),
+        practice=_is_practice(site, plan),
+        stops_by=(
+            f"It stops by itself after about {clock(practice_lasts_s())}."
+            if _is_practice(site, plan)
+            else _stops_by(parsed, shown)
+        ),
         **_of(site, request, now, shown),
     )
 
@@ -274,6 +289,10 @@ def _verdict(site: Site, request: Request, run_id: str) -> dict[str, Any]:
     }
 
 
+def _is_practice(site: Site, plan: str) -> bool:
+    return plan == PRACTICE and can_practise(site)
+
+
 def _stops_by(plan: Plan, shown: Shown) -> str:
     """Say which rule ends the recording; nothing where only a person does."""
     stop, ways = plan.recording.stop, []
@@ -304,6 +323,12 @@ def check(
     touch: Annotated[bool, Form()] = False,
 ) -> Response:
     """Start the check of a plan."""
+    if _is_practice(site, plan):
+        raise UsageError(
+            "the virtual oven is not served before the practice starts",
+            where="practice",
+            remedy="start it: there is nothing to check",
+        )
     text = plan_text(site, plan)
     order = ("plan",) if touch else ()
     checks_of(site).start(site, plan, text, Wanted(touch=touch, order=order), who=who.name)
@@ -326,6 +351,10 @@ def end_check(request: Request, plan: str, site: TheSite, _: Operator) -> Respon
 @router.post("/operator/{plan}/start")
 def start(request: Request, plan: str, site: TheSite, who: Operator) -> Response:
     """Start the recording, where the check allows it; an engineer may overrule the check."""
+    if _is_practice(site, plan):
+        facts = begin_practice(site, speed=PRACTICE_SPEED, who=who.name)
+        note(request, "start practice", facts.id)
+        return _back(plan)
     text = plan_text(site, plan)
     proof = _fresh_proof(site, text)
     readiness = proof["proof"]["readiness"] if proof else ""
