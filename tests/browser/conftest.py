@@ -14,8 +14,17 @@ from pathlib import Path
 
 import pytest
 from axe_playwright_python.sync_playwright import Axe
-from playwright.sync_api import Browser, BrowserContext, Page, Playwright, sync_playwright
+from playwright.sync_api import (
+    Browser,
+    BrowserContext,
+    Page,
+    Playwright,
+    expect,
+    sync_playwright,
+)
 
+expect.set_options(timeout=30_000)
+"""On a machine with other work five seconds, the library's own patience, tell nothing of a page."""
 NAMES = ("chromium", "chromium-browser", "google-chrome")
 PROGRAM = str(Path(sys.executable).with_name("ovenwright"))
 SHOTS = Path(__file__).parents[2] / "shots"

@@ -84,11 +84,13 @@ class PlanForm(PlanRows):
         for row in more.nodes[:2]:
             row.hint = "one a line"
         more.id = "more-test"
-        more.words = (
-            f"{len(self.tables('cautions'))} cautions, {len(self.tables('sources'))} sources"
-        )
+        more.words = f"{self._how_many('cautions')}, {self._how_many('sources')}"
         more.open = self.has_fault(more)
         return [*rows, more]
+
+    def _how_many(self, key: str) -> str:
+        count = len(self.tables(key))
+        return f"{count} {key.removesuffix('s') if count == 1 else key}"
 
     def _oven(self) -> list[Any]:
         path: KeyPath = ("oven",)
