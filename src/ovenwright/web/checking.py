@@ -77,6 +77,7 @@ class Check:
                 "elapsed_s": look.elapsed_s if look else 0.0,
                 "readings": look.readings if look else 0,
                 "learnt": look.learnt if look else False,
+                "restless": list(look.restless) if look else [],
                 "channels": [asdict(m) for m in look.moving] if look else [],
                 "notices": [n.text for n in look.notices if n.text] if look else [],
                 "turns": self._turns(events, look),

@@ -85,6 +85,8 @@ def _headline(facts: Mapping[str, Any], leading: str) -> tuple[str, str]:
         return f"Hold still: the sensors come to rest in {bath}", "open"
     if not facts["touch"]:
         return "Hands off: the sensors are watched at rest", "open"
+    if facts["restless"]:
+        return f"Not at rest yet: {', '.join(facts['restless'])}. Let go and wait", "open"
     if not facts["learnt"]:
         return "Hands off: the sensors come to rest", "open"
     names = [c["channel"] for c in facts["channels"]]
@@ -150,6 +152,8 @@ def event_words(event: Mapping[str, Any]) -> str:
     """Return one thing that a touch check saw, in words; nothing for what is no news."""
     name, others = event["channel"], ", ".join(event.get("others", ()))
     kind = str(event["kind"])
+    if kind == "not at rest":
+        return f"{name}: was moving already when the check began"
     if kind == "reversed":
         return f"{name} went the wrong way: its leads are reversed"
     if kind == "together":

@@ -21,6 +21,7 @@ from ovenwright.wire.celsius import celsius_of
 AFTER_LAST_TOUCH_S = 45.0
 _QUEUE = 4_096
 _LOOK_S = 0.1
+_NO_TOUCH = {TouchKind.TIME_CONSTANT, TouchKind.RESTLESS}
 
 
 @dataclass(frozen=True, slots=True)
@@ -55,6 +56,7 @@ class Look:
     learnt: bool
     touch: bool
     notices: tuple[Notice, ...]
+    restless: tuple[str, ...] = ()  # channels that moved already: their rest is waited for
 
 
 def usual_seconds(plan: Plan, wanted: Wanted) -> float:
@@ -190,7 +192,7 @@ class Watching:
         if self.touching is not None and counted:
             events = self.touching.feed(counted)
             self.events += events
-            if any(e.kind is not TouchKind.TIME_CONSTANT for e in events):
+            if any(e.kind not in _NO_TOUCH for e in events):
                 self._last_touch_s = time.monotonic()
         batch.acknowledge()
 
@@ -220,6 +222,7 @@ class Watching:
             learnt=learnt,
             touch=self.touching is not None,
             notices=tuple(self._notices[-3:]),
+            restless=self.touching.restless if self.touching is not None else (),
         )
 
     def troubles(self) -> list[Remark]:

@@ -281,6 +281,7 @@ def test_wrong_sensor_that_moves_is_told_at_once() -> None:
         facts = {
             "turns": turns, "order": ["left", "right"], "channels": channels, "elapsed_s": 9.0,
             "seconds": 90.0, "readings": 40, "touch": True, "fixed_point": "", "learnt": True,
+            "restless": [],
             "notices": [], "events": [],
         }  # fmt: skip
         return now_of(facts, Shown(False, "UTC"))

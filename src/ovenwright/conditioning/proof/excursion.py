@@ -24,6 +24,8 @@ _CONFIRM = 2  # readings in a row, so that one stray reading is no movement
 _SETTLED_S = 8.0
 _ANEW_S = 25.0
 _FOLLOW_S = 30.0
+_PATIENCE_S = 60.0
+"""How long a channel that moved is waited for to come to rest before its middle is taken for it."""
 
 
 class Phase(Enum):
@@ -75,9 +77,13 @@ class Excursions:
         self.resolution_k = 0.0
         self.leg: Leg | None = None
         self.fall_from = float("nan")  # time at which the fall of the last leg begins
+        self.restless = False  # it was moving already when its rest was to be learnt
+        self.creep = 0  # the way it still went, if any, when its rest was taken as known
         self._held: deque[tuple[float, float]] = deque()
         self._run = 0
         self._valley = 0.0
+        self._legs = 0
+        self._learnt_from = -np.inf
 
     # what is known -------------------------------------------------------------------------
 
@@ -123,8 +129,20 @@ class Excursions:
             self._back(time_s, value_c)
         return None
 
+    @property
+    def first_leg(self) -> bool:
+        """Whether the leg that is open is the first since rest was learnt."""
+        return self.phase is Phase.AWAY and self._legs == 1
+
+    def unsettle(self) -> None:
+        """Take the open leg for the end of something that began before; learn rest anew."""
+        self.leg, self.restless = None, True
+        self.phase, self._run, self._legs = Phase.LEARNING, 0, 0
+        self._learnt_from = self._held[-1][0]
+        self.rest_c = float("nan")
+
     def _learn(self) -> None:
-        times, values = self.held(-np.inf)
+        times, values = self.held(self._learnt_from)
         if values.size < QUIET_READINGS or times[-1] - times[0] < QUIET_S:
             return
         inside = times >= times[-1] - max(QUIET_S, 4.0 * float(np.median(np.diff(times))))
@@ -138,14 +156,26 @@ class Excursions:
         self.resolution_k = grain if grain <= 0.5 and steps.size >= 3 else 0.0
         noise = max(spread, float(np.std(np.diff(quiet))) / np.sqrt(2.0))
         half = quiet.size // 2
-        drift = abs(float(np.mean(quiet[half:]) - np.mean(quiet[:half])))
-        if drift > max(0.5 * self.least_rise_k, 4.0 * noise / np.sqrt(half)) and (
-            times[-1] - times[0] < 6.0 * QUIET_S
-        ):
+        drift = float(np.mean(quiet[half:]) - np.mean(quiet[:half]))
+        sure = 4.0 * noise / np.sqrt(half)
+        self.restless = self.restless or self._has_moved(values)
+        waited = times[-1] - times[0]
+        if self.restless:
+            self.noise_k = _own_noise_k(quiet)
+            if waited < _PATIENCE_S and not self._settled(times[-1], _SETTLED_S):
+                return
+        elif abs(drift) > max(0.5 * self.least_rise_k, sure) and waited < 6.0 * QUIET_S:
             return  # still moving: wait a little for it to come to rest
         self.noise_k = noise
         self.rest_c = float(np.median(quiet))
+        self.creep = int(np.sign(drift)) if abs(drift) > max(0.1, sure) else 0
         self.phase = Phase.REST
+
+    def _has_moved(self, values: FloatArray) -> bool:
+        """Whether readings moved by more than noise and single strays, while rest is learnt."""
+        inner = np.sort(values)[1:-1]
+        line = max(self.least_rise_k, NOISES * _own_noise_k(values), 2.5 * self.resolution_k)
+        return inner.size >= 3 and float(inner[-1] - inner[0]) > line
 
     def _rest(self, time_s: float, value_c: float) -> None:
         away = value_c - self.rest_c
@@ -183,6 +213,7 @@ class Excursions:
             size_k=float(moved[top]) - low,
         )
         self.phase, self._run = Phase.AWAY, 0
+        self._legs += 1
 
     def _away(self, time_s: float, value_c: float) -> Leg | None:
         leg = self.leg
@@ -257,3 +288,11 @@ class Excursions:
         """Median time between the readings kept; NaN without two."""
         steps = [b[0] - a[0] for a, b in pairwise(self._held)]
         return float(np.median(steps)) if steps else float("nan")
+
+
+def _own_noise_k(values: FloatArray) -> float:
+    """Return the noise of single readings, whatever straight way they go; 0 with too few."""
+    if values.size < 4:
+        return 0.0
+    bends = np.diff(values, n=2)
+    return float(np.median(np.abs(bends)) / (0.6745 * np.sqrt(6.0)))

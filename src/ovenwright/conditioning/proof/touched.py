@@ -19,7 +19,8 @@ class Touched:
     """Summary of a touch check.
 
     ``turns`` are the channels that reacted, each once, in that order. ``identity`` maps a channel
-    that reacted to the one it proved to be, where they differ.
+    that reacted to the one it proved to be, where they differ. ``restless`` channels moved already
+    when the watch began and were not touched after they had come to rest: alive, but not proved.
     """
 
     turns: tuple[str, ...]
@@ -29,6 +30,7 @@ class Touched:
     time_constants: Mapping[str, TimeConstant]
     identity: Mapping[str, str] = field(default_factory=dict)
     remarks: tuple[Remark, ...] = ()
+    restless: tuple[str, ...] = ()
 
 
 def weigh_touches(
@@ -65,8 +67,11 @@ def weigh_touches(
         elif turns[-1] != e.channel and e.channel not in again:
             again.append(e.channel)
     last = {e.channel: e for e in counted}
-    dead = tuple(c for c in channels if c not in turns and c not in silent)
+    moved = restless_channels(events)
+    restless = tuple(c for c in channels if c in moved and c not in turns)
+    dead = tuple(c for c in channels if c not in turns and c not in silent and c not in restless)
     remarks = [_dead(c) for c in dead] if turns else [_nobody(channels)] if dead else []
+    remarks += [_restless(c) for c in restless]
     wrong_way = tuple(c for c in turns if last[c].kind is TouchKind.REVERSED)
     remarks += [_reversed(c, last[c].rise_k) for c in wrong_way]
     for c in turns:
@@ -91,7 +96,13 @@ def weigh_touches(
         time_constants=constants,
         identity=identity,
         remarks=tuple(remarks),
+        restless=restless,
     )
+
+
+def restless_channels(events: Sequence[TouchEvent]) -> frozenset[str]:
+    """Return the channels that moved already before their rest was known."""
+    return frozenset(e.channel for e in events if e.kind is TouchKind.RESTLESS)
 
 
 def _without_withdrawn(
@@ -126,6 +137,18 @@ def _dead(name: str) -> Remark:
         "did not react to any touch",
         "warm it once more for ten seconds; if nothing moves, the reading is not this sensor's: "
         "look for a short circuit at plug or terminals, a broken lead, or a wrong mapping",
+        name,
+    )
+
+
+def _restless(name: str) -> Remark:
+    return Remark(
+        Grade.REMARK,
+        "touch",
+        "was moving already when the check began, and was not touched after it had come to rest: "
+        "alive, but not proved",
+        "let go of every sensor, begin the check, wait until it says that they rest, then warm "
+        "this one for ten seconds",
         name,
     )
 

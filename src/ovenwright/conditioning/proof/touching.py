@@ -25,6 +25,9 @@ ASYMPTOTE_K = 0.1
 """How well the rest before a touch foretells where the fall ends, besides its noise: a room and
 the warmed leads drift by about as much (our choice)."""
 ASYMPTOTE_SHARE = 0.02
+AHEAD_K = 3.0
+"""A channel that rests this much nearer to a finger than the others may be held already (our
+choice: sensors in one room agree within 1 or 2 K)."""
 _ALIKE = (0.7, 1.4)  # of the median: a whole module moving as one
 _MOST_DONE = 1_000
 _FALLEN = 0.04  # of the rise: what is left when the fall counts as seen
@@ -39,6 +42,7 @@ class TouchKind(StrEnum):
     TOGETHER = "together"  # several moved alike: not counted
     MODULE_SHIFT = "module shift"  # a whole module moved as one: not counted
     TIME_CONSTANT = "time constant"
+    RESTLESS = "not at rest"  # it moved already when the watch began: its rest is waited for
 
 
 @dataclass(frozen=True, slots=True)
@@ -132,6 +136,7 @@ class TouchWatch:
         self._open: list[Leg] = []
         self._leading: int | None = None
         self._grouped: set[int] = set()
+        self._restless: list[int] = []
         self._found = _Finished()
 
     # what it knows -------------------------------------------------------------------------
@@ -146,6 +151,15 @@ class TouchWatch:
         """Channels that have not reacted yet, in plan order."""
         seen = set(self._found.touched)
         return tuple(c for c in self.channels if c not in seen)
+
+    @property
+    def restless(self) -> tuple[str, ...]:
+        """Channels whose rest is still waited for as they moved already, in plan order."""
+        return tuple(
+            self.channels[lane.channel]
+            for lane in self._lanes
+            if lane.restless and lane.phase is Phase.LEARNING
+        )
 
     @property
     def time_constants(self) -> Mapping[str, tuple[TimeConstant, ...]]:
@@ -197,7 +211,9 @@ class TouchWatch:
                 continue
             if reading.unit != "degC":
                 raise OutOfRange("unit", got=reading.unit, expected="degC")
-            ended = self._lanes[place].take(self._elapsed_s(reading), reading.value)
+            elapsed_s = self._elapsed_s(reading)
+            ended = self._lanes[place].take(elapsed_s, reading.value)
+            events += self._unrest(place, elapsed_s)
             self._follow(place)
             if ended is not None:
                 events += self._judge(ended)
@@ -221,11 +237,42 @@ class TouchWatch:
         module = reading.module or self.modules.get(reading.channel, "")
         return self.axis.elapsed_s(reading, module)
 
+    def _unrest(self, place: int, elapsed_s: float) -> list[TouchEvent]:
+        """Find a channel that was not at rest when its rest was learnt.
+
+        One that a finger held from before the watch rests at the finger's temperature and falls
+        when it is let go; one that still crept goes on. Neither is a touch, nor reversed leads.
+        """
+        lane = self._lanes[place]
+        leg = lane.leg
+        if lane.first_leg and leg is not None:
+            usual = 1 if leg.start_c < self.finger_c else -1
+            if leg.sign != usual and (lane.creep == leg.sign or self._lets_go(leg)):
+                lane.unsettle()
+        if not lane.restless or place in self._restless:
+            return []
+        self._restless.append(place)
+        return [TouchEvent(TouchKind.RESTLESS, self.channels[place], elapsed_s)]
+
+    def _lets_go(self, leg: Leg) -> bool:
+        """Whether a leg leads from nearer the finger towards where the others are."""
+        others = [
+            lane.latest[1]
+            for lane in self._lanes
+            if lane.channel != leg.channel and lane.latest is not None
+        ]
+        if not others:
+            return False
+        room_c = float(np.median(others))
+        ahead = abs(room_c - self.finger_c) - abs(leg.start_c - self.finger_c)
+        return ahead >= AHEAD_K and leg.sign * (room_c - leg.start_c) > 0
+
     def _follow(self, place: int) -> None:
         leg = self._lanes[place].leg
         if leg is not None and not leg.over and all(leg is not o for o in self._open):
             self._open.append(leg)
-        self._open = [o for o in self._open if not o.over]
+        held = {id(lane.leg) for lane in self._lanes if lane.leg is not None}
+        self._open = [o for o in self._open if not o.over and id(o) in held]
 
     # judging -------------------------------------------------------------------------------
 

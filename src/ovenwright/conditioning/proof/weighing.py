@@ -9,7 +9,11 @@ from ovenwright.conditioning.proof.ambient import Agreement, check_ambient
 from ovenwright.conditioning.proof.fixed_point import TruePoint, check_fixed_point
 from ovenwright.conditioning.proof.gathering import Gathering
 from ovenwright.conditioning.proof.modules import PowerNeed, check_modules
-from ovenwright.conditioning.proof.touched import Touched, weigh_touches
+from ovenwright.conditioning.proof.touched import (
+    Touched,
+    restless_channels,
+    weigh_touches,
+)
 from ovenwright.conditioning.proof.touching import TouchEvent, TouchKind
 from ovenwright.conditioning.proof.windows import Window, check_readings
 from ovenwright.domain.proof import (
@@ -60,7 +64,8 @@ def weigh(
     checks = ["readings", "modules"]
     agreement: Mapping[str, Agreement] = {}
     if ambient and bath is None:
-        found, said = check_ambient(quiet)
+        moving = restless_channels(touches) if touches else frozenset()
+        found, said = check_ambient([w for w in quiet if w.channel.name not in moving])
         agreement = {a.channel: a for a in found}
         remarks += said
         checks.append("ambient")
@@ -104,7 +109,8 @@ def weigh(
 
 def _first_touch_s(touches: Sequence[TouchEvent]) -> float:
     """Time before which nobody touched anything; all of it where nobody did."""
-    starts = [e.at_s for e in touches if e.kind is not TouchKind.TIME_CONSTANT]
+    passing = {TouchKind.TIME_CONSTANT, TouchKind.RESTLESS}
+    starts = [e.at_s for e in touches if e.kind not in passing]
     return min(starts) - 0.5 if starts else math.inf
 
 

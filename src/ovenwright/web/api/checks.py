@@ -71,6 +71,9 @@ class CheckFacts(BaseModel):
     elapsed_s: float
     readings: int
     learnt: bool
+    restless: list[str] = Field(
+        default=[], description="channels that moved already: their rest is waited for"
+    )
     turns: list[str]
     channels: list[dict[str, Any]]
     notices: list[str]
