@@ -19,6 +19,7 @@ ROOMS: tuple[str, ...] = (
     "api.plans",
     "api.series",
     "api.results",
+    "api.models",
     "api.imports",
     "api.runs",
     "api.recordings",
@@ -35,6 +36,7 @@ ROOMS: tuple[str, ...] = (
     "api.ovens",
     "places.ovens",
     "places.results",
+    "places.models",
     "places.plans",
     "places.people",
 )

@@ -206,19 +206,19 @@ def result(
         digest=sought.facts.digest,
         state=state,
         judgement=sought.shown.number if sought.shown else None,
-        verdict=dict(_finite(answer)) if answer is not None else None,
+        verdict=dict(finite(answer)) if answer is not None else None,
         picture=Picture(**picture_of(site, sought, found)) if found else None,
         job=JobFacts(**sought.job.facts()) if sought.job else None,
         trouble=dict(sought.trouble) if sought.trouble else None,
     )
 
 
-def _finite(value: Any) -> Any:
+def finite(value: Any) -> Any:
     """Return plain data that JSON can hold: what is no number becomes null."""
     if isinstance(value, Mapping):
-        return {str(k): _finite(v) for k, v in value.items()}
+        return {str(k): finite(v) for k, v in value.items()}
     if isinstance(value, (list, tuple)):
-        return [_finite(v) for v in value]
+        return [finite(v) for v in value]
     return None if isinstance(value, float) and not math.isfinite(value) else value
 
 
@@ -239,7 +239,7 @@ def judgement(run_id: str, number: int, site: TheSite, _: Viewer) -> JudgementAn
     if not 1 <= number <= len(kept):
         raise UnknownName("judgement", str(number), known=[str(j.number) for j in kept])
     one = kept[number - 1]
-    return JudgementAnswer(**judgement_facts(ref, one).model_dump(), judgement=_finite(one.answer))
+    return JudgementAnswer(**judgement_facts(ref, one).model_dump(), judgement=finite(one.answer))
 
 
 def start_judging(
@@ -394,7 +394,7 @@ def compare(
     )
     if isinstance(found, Job):
         return {"state": "working", "job": found.facts()}
-    return {"state": "ready", **_finite(comparison_answer(found.comparison))}
+    return {"state": "ready", **finite(comparison_answer(found.comparison))}
 
 
 @router.get(

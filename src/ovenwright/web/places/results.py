@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import re
-import time
 from typing import Annotated, Any
 from urllib.parse import quote, urlencode
 
@@ -51,6 +50,7 @@ from ovenwright.web.result_view import (
 )
 from ovenwright.web.runs_shown import show_runs
 from ovenwright.web.site import Site, TheSite
+from ovenwright.web.waiting import lead_on
 from ovenwright.workflow.exporting import Format
 from ovenwright.workflow.keeping import Wish, list_runs
 from ovenwright.workflow.restating import before_after, prepare_restated
@@ -59,7 +59,6 @@ from ovenwright.workflow.signing import lines_for_report
 
 router = APIRouter(include_in_schema=False)
 
-_PATIENCE_S = 2.5
 TYPES = ("B", "E", "J", "K", "N", "R", "S", "T")
 Line = Annotated[str, Form(max_length=500)]
 _ENDS = {"csv": Format.CSV, "xlsx": Format.XLSX, "parquet": Format.PARQUET, "nc": Format.NETCDF}
@@ -216,15 +215,10 @@ def judge_again(
 
 
 def _wait(request: Request, job: Job, *, title: str, back: str) -> Response:
-    """Lead on to what a job makes: at once where it is quick, else to a page that follows it."""
-    until = time.monotonic() + _PATIENCE_S
-    while not job.over and time.monotonic() < until:
-        time.sleep(0.03)
+    waited = lead_on(request, job, title=title, back=back)
     if job.error is not None:
         raise _told(job)
-    if job.over and job.link:
-        return RedirectResponse(job.link, 303)
-    return show(request, "working.html.j2", place="result", job=job, title=title, back=back)
+    return waited
 
 
 def _told(job: Job) -> OvenwrightError:
