@@ -56,6 +56,11 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         help="once it is sealed, judge it under its plan and keep the judgement, where the plan asks "
         "for anything",
     )
+    parser.add_argument(
+        "--forecast",
+        action="store_true",
+        help="say now and then when each core will likely pass the plan's temperatures",
+    )
     parser.epilog = (
         f"{_KEYS_HELP}. A signal to end (Ctrl-C) stops and seals as well. Hot surfaces burn: "
         "watch from here, and mind what the instrument's maker says of its heat limit."
@@ -100,12 +105,19 @@ def _record(args: argparse.Namespace, settings: Settings, tools: Tools) -> int:
             printer = stack.enter_context(EventPrinter(sys.stdout, show=view.note))
         else:
             printer = stack.enter_context(EventPrinter(sys.stdout, words=in_words))
+        tell = printer.tell
+        if args.forecast:
+            from ovenwright.workflow.forecast_beside import ForecastBeside
+
+            kinetics = settings.kinetics
+            beside = ForecastBeside(tools.logbook.folder, kinetics, printer.tell)
+            tell = stack.enter_context(beside).tell
         sealed = record_plan(
             tools.logbook,
             plan_file,
             library,
             stopping=stopping,
-            tell=printer.tell,
+            tell=tell,
             start=start,
             for_s=args.for_s,
             resume=args.resume,

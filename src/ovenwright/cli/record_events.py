@@ -10,7 +10,8 @@ from collections.abc import Callable, Mapping
 from typing import Any, Self, TextIO
 
 _MOST_WAITING = 10_000
-_PASSING = frozenset({"durable", "notice"})  # a later one says it better
+_MOST_FORESEEN = 4
+_PASSING = frozenset({"durable", "notice", "forecast"})  # a later one says it better
 
 Words = Callable[[str, Mapping[str, Any]], str]
 
@@ -112,6 +113,24 @@ def _notice(facts: Mapping[str, Any]) -> str:
     return text if text.startswith(f"{who}: ") else f"{who}: {text}"
 
 
+def _forecast(facts: Mapping[str, Any]) -> str:
+    if not facts["found"]:
+        return f"no forecast: {facts['refused']}" if facts["refused"] else ""
+    said = [
+        f"{f['channel']} {f['temp_c']:g} °C in {_clock(f['in_s'])} "
+        f"({_clock(f['interval_90'][0])} to {'> ' if f['open_ended'] else ''}"
+        f"{_clock(f['interval_90'][1])})"
+        for f in facts["found"]
+    ]
+    more = f"; {len(said) - _MOST_FORESEEN} more" if len(said) > _MOST_FORESEEN else ""
+    return f"forecast, proves nothing: {'; '.join(said[:_MOST_FORESEEN])}{more}"
+
+
+def _clock(seconds: float) -> str:
+    minutes, rest = divmod(round(max(seconds, 0.0)), 60)
+    return f"{minutes}:{rest:02d}"
+
+
 def _recovered(facts: Mapping[str, Any]) -> str:
     if facts.get("trouble"):
         return f"cut off earlier: {facts['run']}: {facts['trouble']}"
@@ -129,6 +148,7 @@ _WORDS: Mapping[str, Callable[[Mapping[str, Any]], str]] = {
     "refused": lambda f: f"{f['channel']}: unit {f['unit']!r} can't be recorded",
     "source ended": lambda f: f"{f['source']} ended: {f['reason']}",
     "trouble": lambda f: str(f["text"]),
+    "forecast": _forecast,
     "disk refuses": lambda f: (
         f"{f['error']}; {f['unflushed']:,} readings are held in memory, room for "
         f"{f['room_for']:,} more"
