@@ -1,5 +1,6 @@
 """Operator view on a phone: pick, check, start; it stops by rule; one word, and what to do next."""
 
+import re
 from collections.abc import Callable
 from contextlib import AbstractContextManager
 from pathlib import Path
@@ -72,6 +73,7 @@ def test_a_practice_is_begun_and_ended_from_the_operator_view(
     now = page.locator("#operator-now")
     expect(now).to_contain_text("● Recording", timeout=60_000)
     expect(now).to_contain_text("It stops by itself after about 2:", timeout=30_000)
+    expect(now).to_contain_text(re.compile(r"[1-9]\d* readings are safe"), timeout=90_000)
     page.locator("#stop-it summary").click()
     page.get_by_role("button", name="Stop and seal").click()
     expect(page.get_by_role("link", name="Test again")).to_be_visible(timeout=90_000)

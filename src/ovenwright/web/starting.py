@@ -181,8 +181,9 @@ def begin_practice(site: Site, *, speed: float, who: str = "") -> StartFacts:
         kinetics=tools.settings.kinetics,
         who=who,
     )
-    # the oven comes second: of its first readings none is lost
-    if wait_for_start(tools.logbook, facts.id, for_s=_READY_S).state != "recording":
+    # the oven comes second, so that of its first readings none is lost; a recorder that is slow to
+    # come up on a busy computer is not waited for any longer: it takes up a bake that goes on
+    if wait_for_start(tools.logbook, facts.id, for_s=_READY_S).state in {"failed", "called off"}:
         return facts
     words = [sys.executable, "-m", "ovenwright.cli.main", "virtual-oven", "--json"]
     words += ["--serve", f"serial:{port}", "--scenario", PRACTICE_SCENARIO]
