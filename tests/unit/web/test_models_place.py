@@ -144,7 +144,7 @@ def test_nothing_is_worked_out_before_it_is_asked_for(
 def test_a_forecast_is_drawn_and_held_against_what_came(client: TestClient, run: Run) -> None:
     page = followed(client, f"/runs/{run.id}/forecast?until_min=1&passes=150+200")
     assert "What is foreseen" in page
-    assert "every time on this page counts from load-in" in page
+    assert "which times in the picture and the tables count from" in page
     assert page.count("<polygon") >= 4  # two bands a core
     # load-in is where times begin: Newton's law passes 150 °C here, minutes later
     m, s = divmod(round(passes_s(150.0, TAU_S) - LOAD_IN_S), 60)

@@ -16,6 +16,7 @@ NOT_ON_A_TEMPLATE = {
     "Touch check on a bench": "title of the bench's plan",
     "Keep as version 2": "the number is worked out",
     "not ready": "a readiness",
+    "And when they did": "title of a table",
 }
 
 
