@@ -1,5 +1,6 @@
 // Live: one recording as it grows. The page reads; what it asks for goes through the same API.
 import { tell } from "../lib/ask";
+import { inFahrenheit } from "../lib/degrees";
 import { LiveChart } from "../lib/live-chart";
 import { type Forecast, Link, type Mark, type Readings, type State } from "../lib/live-link";
 import { LiveOven, type OvenFacts } from "../lib/live-oven";
@@ -106,7 +107,8 @@ function start(root: HTMLElement): void {
       chart?.setMarks(marks);
       listMarks(marks, facts.zone);
     },
-    state: (state) => {
+    state: (told) => {
+      const state = facts.fahrenheit ? saidInFahrenheit(told) : told;
       showState(root, facts, state);
       showTiles(tiles, facts, state, perMinute);
       oven.show(state);
@@ -120,6 +122,19 @@ function start(root: HTMLElement): void {
     },
     link: (up, wait, since) => showLink(up, wait, since, facts.zone),
   });
+}
+
+/** The words of a state in °F; its numbers are turned where they are shown. */
+function saidInFahrenheit(state: State): State {
+  const { forecast } = state;
+  return {
+    ...state,
+    alarms: state.alarms.map((a) => ({ ...a, text: inFahrenheit(a.text) })),
+    coming: state.coming.map((c) => ({ ...c, name: inFahrenheit(c.name) })),
+    links: state.links.map(inFahrenheit),
+    remarks: state.remarks.map(inFahrenheit),
+    forecast: forecast && { ...forecast, rests_on: forecast.rests_on.map(inFahrenheit), caution: inFahrenheit(forecast.caution) },
+  };
 }
 
 function findTiles(root: HTMLElement): Tile[] {

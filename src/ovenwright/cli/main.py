@@ -100,11 +100,12 @@ def main(argv: Sequence[str] | None = None) -> int:
     if args.verb is None:
         parser.print_help()
         return 0
-    from ovenwright.cli.show import show_error
+    from ovenwright.cli.show import show_error, speak_in
     from ovenwright.cli.trail_note import note_verb
 
     try:
         settings = load(vars(args))
+        speak_in(settings.show_unit)
         return note_verb(args, settings, int(args.run(args, settings)))
     except OvenwrightError as trouble:
         show_error(trouble, as_json=args.json)
@@ -115,6 +116,8 @@ def main(argv: Sequence[str] | None = None) -> int:
     except KeyboardInterrupt:
         print("stopped; nothing half-written was kept", file=sys.stderr)
         return 130
+    finally:
+        speak_in("C")
 
 
 if __name__ == "__main__":

@@ -7,11 +7,13 @@ import math
 import sys
 from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager
+from contextvars import ContextVar
 from typing import Any
 
 from ovenwright.errors import OvenwrightError
 
 WIDTH = 80
+_fahrenheit = ContextVar("fahrenheit", default=False)
 LONGEST_WORD = 14  # longer ones, such as digests and run ids, may be broken
 
 
@@ -33,6 +35,20 @@ def emit_json(facts: Mapping[str, Any]) -> None:
     print(json.dumps(_plain(facts), ensure_ascii=False, allow_nan=False))
 
 
+def speak_in(unit: str) -> None:
+    """Say what follows in ``C`` or ``F``; JSON stays in °C."""
+    _fahrenheit.set(unit == "F")
+
+
+def worded(text: str) -> str:
+    """Return prose in the unit that is spoken."""
+    if not _fahrenheit.get():
+        return text
+    from ovenwright.reporting.degrees import in_fahrenheit
+
+    return in_fahrenheit(text)
+
+
 def show_table(
     title: str,
     columns: Sequence[str],
@@ -50,6 +66,8 @@ def show_table(
     from rich.table import Table
     from rich.text import Text
 
+    title, columns = worded(title), [worded(name) for name in columns]
+    rows = [[worded(str(cell)) for cell in row] for row in rows]
     table = Table(
         title=title, title_justify="left", box=box.SIMPLE_HEAD, width=None, padding=(0, 1)
     )
@@ -62,13 +80,13 @@ def show_table(
             min_width=_longest_word([name, *(row[i] for row in rows)]),
         )
     for row in rows:
-        table.add_row(*(Text(str(cell)) for cell in row))
+        table.add_row(*(Text(cell) for cell in row))
     Console(width=WIDTH if not sys.stdout.isatty() else None, highlight=False).print(table)
 
 
 def _longest_word(cells: Sequence[str]) -> int:
     """Return the width that breaks no word of a column, unless the word is very long."""
-    words = [len(word) for cell in cells for word in str(cell).split()]
+    words = [len(word) for cell in cells for word in cell.split()]
     return min(max(words, default=1), LONGEST_WORD)
 
 
@@ -77,14 +95,14 @@ def say(text: str = "") -> None:
     from rich.console import Console
     from rich.text import Text
 
-    Console(width=WIDTH, highlight=False).print(Text(text))
+    Console(width=WIDTH, highlight=False).print(Text(worded(text)))
 
 
 def show_error(trouble: OvenwrightError, *, as_json: bool) -> None:
     """Tell what went wrong: on standard error for people, as JSON on standard output."""
     if as_json:
         emit_json(trouble.facts())
-    print(f"ovenwright: {trouble}", file=sys.stderr)
+    print(f"ovenwright: {worded(str(trouble))}", file=sys.stderr)
 
 
 @contextmanager

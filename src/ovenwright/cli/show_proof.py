@@ -9,7 +9,7 @@ from contextlib import contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from ovenwright.cli.show import WIDTH, say, show_table
+from ovenwright.cli.show import WIDTH, say, show_table, worded
 from ovenwright.config import Settings
 
 if TYPE_CHECKING:
@@ -52,6 +52,8 @@ def event_words(event: TouchEvent) -> str:
         return f"{event.channel} and {others} moved alike: not counted, touch one at a time"
     if event.kind.value == "module shift":
         return f"{event.channel}, {others} shifted as one: the instrument, no finger"
+    if event.kind.value == "not at rest":
+        return f"{event.channel}: not at rest yet, let go of it and wait"
     if constant is not None and math.isfinite(constant.value_s):
         return f"{event.channel}: time constant {constant.value_s:.3g} s"
     return ""
@@ -75,7 +77,7 @@ def live_view(settings: Settings, *, quiet: bool) -> Iterator[Callable[[Look], N
         def watch(look: Look) -> None:
             for event in look.events:
                 if words := event_words(event):
-                    console.print(words, highlight=False)
+                    console.print(worded(words), highlight=False)
             live.update(_picture(look, settings))
 
         yield watch
@@ -93,6 +95,8 @@ def _picture(look: Look, settings: Settings) -> Table:
     from rich.text import Text
 
     waiting = "keep hands off: the sensors come to rest" if not look.learnt else "touch one"
+    if look.restless:
+        waiting = f"not at rest yet: {', '.join(look.restless)}"
     done = sum(m.touched for m in look.moving)
     head = f"{look.elapsed_s:.0f} of {look.of_s:.0f} s, {look.readings} readings"
     if look.touch:

@@ -94,10 +94,10 @@ class Alarms:
         value = latest.value_c(name)
         if alarm.above_c is not None:
             over = _over(value, alarm.above_c - slack, above=True)
-            return value, over, f"{name} is at {value:.1f} °C, above {alarm.above_c:g}"
+            return value, over, f"{name} is at {value:.1f} °C, above {alarm.above_c:g} °C"
         if alarm.below_c is not None:
             over = _over(value, alarm.below_c + slack, above=False)
-            return value, over, f"{name} is at {value:.1f} °C, below {alarm.below_c:g}"
+            return value, over, f"{name} is at {value:.1f} °C, below {alarm.below_c:g} °C"
         rate = latest.rate_k_min(name)
         limit = alarm.rises_k_min if alarm.rises_k_min is not None else alarm.falls_k_min
         assert limit is not None  # noqa: S101  # the model takes no alarm without a condition

@@ -11,6 +11,7 @@ from ovenwright.domain.plan import Plan, TunnelOven
 from ovenwright.domain.run import Run
 from ovenwright.domain.verdict import Decided, Outcome, RequirementVerdict, Verdict
 from ovenwright.reporting import charts, sections, sections_basis, sections_oven
+from ovenwright.reporting.degrees import all_in_fahrenheit
 from ovenwright.reporting.document import (
     Block,
     Callout,
@@ -71,7 +72,7 @@ def tell(verdict: Verdict, run: Run, plan: Plan, shown: Shown, occasion: Occasio
         sections_basis.origin(run, shown),
     ]
     made = Shown(shown.fahrenheit, shown.time_zone).moment(occasion.made_ns, absolute=True)
-    return Document(
+    document = Document(
         title=plan.title,
         subtitle=_subtitle(run, plan, shown),
         run_id=run.id,
@@ -84,6 +85,7 @@ def tell(verdict: Verdict, run: Run, plan: Plan, shown: Shown, occasion: Occasio
         footer=f"Run {run.id} · digest {run.digest[:16]} · Ovenwright {__version__} · made {made}",
         facts=_facts(verdict, run, plan, shown),
     )
+    return all_in_fahrenheit(document) if shown.fahrenheit else document
 
 
 def headline(verdict: Verdict, shown: Shown) -> str:

@@ -6,6 +6,7 @@ from collections.abc import Callable
 from enum import StrEnum
 
 from ovenwright.domain.verdict import Verdict
+from ovenwright.reporting.degrees import all_in_fahrenheit
 from ovenwright.reporting.document import Document
 from ovenwright.reporting.words import Shown
 
@@ -28,6 +29,8 @@ def render(form: Form, document: Document, verdict: Verdict, shown: Shown) -> by
     verdict : for the spreadsheet's readings and live formulas
     shown : the unit and time zone people see
     """
+    if document.unit == "°F":  # whatever was worded in °C on its way here
+        document = all_in_fahrenheit(document)
     drawers: dict[Form, Callable[[], bytes]] = {
         Form.XLSX: lambda: _xlsx(document, verdict, shown),
         Form.PDF: lambda: _pdf(document),

@@ -21,6 +21,7 @@ from ovenwright.errors import (
     UsageError,
 )
 from ovenwright.web.pages import show
+from ovenwright.web.remedies import in_browser
 from ovenwright.web.site import site_of
 
 
@@ -60,6 +61,7 @@ def answer(request: Request, status: int, facts: dict[str, Any]) -> Response:
     folder = str(site_of(request).tools.settings.logbook.absolute())
     for key in ("where", "what", "remedy"):  # a browser need not know this machine's folders
         facts[key] = str(facts.get(key, "")).replace(folder, "logbook")
+    facts["remedy"] = in_browser(facts["remedy"])
     if request.url.path.startswith("/api/") or "text/html" not in request.headers.get("accept", ""):
         return JSONResponse(facts, status_code=status)
     try:

@@ -12,6 +12,8 @@ from starlette.requests import Request
 from starlette.responses import HTMLResponse
 
 from ovenwright import __version__
+from ovenwright.reporting.degrees import page_in_fahrenheit
+from ovenwright.web.remedies import in_browser
 from ovenwright.web.site import site_of
 
 
@@ -37,15 +39,21 @@ PLACES: tuple[Place, ...] = (
 )
 
 
+_IN_CELSIUS = "plan"
+"""A plan is written in °C whatever people are shown, and its fields are the plan's own."""
+
+
 @cache
 def _environment() -> Environment:
-    return Environment(
+    found = Environment(
         loader=PackageLoader("ovenwright.web"),
         autoescape=True,
         undefined=StrictUndefined,
         trim_blocks=True,
         lstrip_blocks=True,
     )
+    found.filters["in_browser"] = in_browser
+    return found
 
 
 def filters(**functions: Any) -> None:
@@ -98,4 +106,6 @@ def show(
             **facts,
         )
     )
+    if site.tools.settings.show_unit == "F" and place != _IN_CELSIUS:
+        page = page_in_fahrenheit(page)
     return HTMLResponse(page, status_code=status, headers=dict(headers or {}))

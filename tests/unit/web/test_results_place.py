@@ -18,6 +18,7 @@ from ovenwright.reporting.facts import headline
 from ovenwright.reporting.recalled import recall
 from ovenwright.reporting.words import Shown
 from ovenwright.web.blocks import is_long, row_count
+from ovenwright.web.places.results import _reference
 from ovenwright.web.site import Site
 from ovenwright.web.slices import decode
 from ovenwright.workflow.judging import judge_run
@@ -359,3 +360,22 @@ def test_fahrenheit_pictures_keep_celsius_inside(tmp_path: Path) -> None:
         assert picture["limits"][0]["value"] == pytest.approx(90.0)
         assert "194 °F" in picture["limits"][0]["words"]
         assert "°F" in client.get(f"/runs/{run.id}", headers=TEXT).text
+        form = client.get(f"/runs/{run.id}/restate", headers=TEXT).text
+        assert "°F, or the channel that recorded it" in form
+        assert "77 °F with a wide uncertainty" in form
+
+
+@pytest.mark.parametrize(
+    ("text", "unit", "found"),
+    [("77", "F", 25.0), ("25 °C", "F", 25.0), ("77 °F", "C", 25.0), ("25,5", "C", 25.5)],
+)
+def test_a_reference_junction_is_read_in_the_unit_that_is_shown(
+    text: str, unit: str, found: float
+) -> None:
+    # 77 °F is 25 °C: NIST SP 811, B.8
+    assert _reference(text, unit) == pytest.approx(found)
+
+
+def test_no_reference_and_the_name_of_a_channel_are_left_as_they_are() -> None:
+    assert _reference(" ", "F") is None
+    assert _reference("junction F", "F") == "junction F"

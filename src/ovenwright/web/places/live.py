@@ -110,10 +110,24 @@ def start(
     """Start a recording from the form."""
     words = {"now": "now", "load-in": "load-in", "at": f"at={at.strip()}"}.get(when)
     if words is None:
-        words = f"{when}={channel.strip()}:{level.strip()}"
+        words = f"{when}={channel.strip()}:{_level(level, site.tools.settings.show_unit)}"
     wish = api.StartWish(plan=plan, start=words, for_s=_seconds(minutes))
     found = api.start(request, wish, site, who)
     return RedirectResponse(found.link, status_code=303)
+
+
+def _level(text: str, unit: str) -> str:
+    """Return a temperature of the form, which is in the unit that people see, in °C.
+
+    What is no number is handed on, so that the one who reads it says what is wrong.
+    """
+    wish = text.strip().replace(",", ".")
+    if unit != "F":
+        return wish
+    try:
+        return f"{(float(wish) - 32.0) / 1.8:.6g}"
+    except ValueError:
+        return wish
 
 
 def _seconds(minutes: str) -> float | None:

@@ -263,7 +263,7 @@ def restating(
                 channels=channel,
                 recorded_as=recorded_as.upper(),
                 actual=actual.upper(),
-                reference=_reference(reference),
+                reference=_reference(reference, site.tools.settings.show_unit),
             )
             pairs = before_after(parent, after, told)
         except OvenwrightError as cause:
@@ -303,13 +303,18 @@ def restating(
     )
 
 
-def _reference(text: str) -> float | str | None:
-    """Return a reference-junction temperature, or the channel that recorded it."""
-    wish = text.strip().replace(",", ".").removesuffix("°C").strip()
+def _reference(text: str, unit: str) -> float | str | None:
+    """Return a reference-junction temperature in °C, or the channel that recorded it.
+
+    A bare number is in the unit that people see, as the form says; its sign overrules that.
+    """
+    wish = text.strip().replace(",", ".")
+    if wish.endswith(("°C", "°F")):
+        wish, unit = wish[:-2].strip(), wish[-1]
     if not wish:
         return None
     try:
-        return float(wish)
+        return (float(wish) - 32.0) / 1.8 if unit == "F" else float(wish)
     except ValueError:
         return text.strip()
 
@@ -364,7 +369,7 @@ def restate(
         channels=channel or [],
         recorded_as=recorded_as,
         actual=actual,
-        reference=_reference(reference),
+        reference=_reference(reference, site.tools.settings.show_unit),
         why=why,
     )
     new_id, *_ = restate_now(request, site, ref, body)

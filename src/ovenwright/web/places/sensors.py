@@ -16,6 +16,7 @@ from ovenwright.conditioning.proof.fixed_point import Point
 from ovenwright.domain.plan import Plan
 from ovenwright.domain.run import NS
 from ovenwright.errors import OvenwrightError, UnknownName, UsageError
+from ovenwright.reporting.degrees import page_in_fahrenheit
 from ovenwright.reporting.words import Shown
 from ovenwright.storage.plan_file import parse_plan
 from ovenwright.web import sensors_shown
@@ -301,11 +302,12 @@ def now(plan_id: str, site: TheSite, _: Viewer) -> HTMLResponse:
 
 def _picture(site: Site, plan_id: str, check: Check) -> str:
     shown = _shown(site, parse_plan(check.plan_text))
-    return part(
+    picture = part(
         "sensors_now.html.j2",
         now=sensors_shown.now_of(check.facts(), shown),
         plan_id=plan_id,
     )
+    return page_in_fahrenheit(picture) if shown.fahrenheit else picture
 
 
 @router.get("/sensors/{plan_id}/proofs/{key}")
