@@ -149,11 +149,14 @@ def _about_law(
 ) -> Iterator[str]:
     if law.organism or requirement.safety:
         yield (
-            f"Rests on kinetics {law.id}, {law.title()} ({law.figures()}; {_source_of(law)}), "
+            f"Rests on the kinetics of {law.title()} ({law.figures()}; {_source_of(law)}), "
             "which must be validated for the product."
         )
     if law.organism and not requirement.safety:
-        yield f"Kinetics {law.id} are about food safety, though the plan does not mark this so."
+        yield (
+            f"The kinetics of {law.title()} are about food safety, though the plan does not mark "
+            "this so."
+        )
     if result.unit is Unit.LOG10 and result.value > BEYOND_LOG10:
         yield (
             f"More than {BEYOND_LOG10:g} log10 says only that the kill goes far beyond the target, "
@@ -165,14 +168,14 @@ def _about_law(
             "stand as much heat in this product."
         )
     if law.caution:
-        yield f"{law.id}: {law.caution}"
+        yield f"{law.title()}: {law.caution}"
     hottest = _hottest_c(result.channel, results)
     low, high = law.valid_c
     if hottest > high:
         measured = f"at {low:g} °C" if low == high else f"from {low:g} to {high:g} °C"
         yield (
-            f"Kinetics {law.id} were measured {measured}; this run went to {hottest:.1f} °C, so "
-            "part of the result is an extrapolation."
+            f"The kinetics of {law.title()} were measured {measured}; this run went to "
+            f"{hottest:.1f} °C, so part of the result is an extrapolation."
         )
     if law.organism and law.model in {Model.BIGELOW, Model.WEIBULL}:
         slow = slow_heating_s(result.channel, results)

@@ -397,7 +397,7 @@ def test_a_food_safety_verdict_says_what_it_rests_on() -> None:
     one = verdict.requirements[0]
     said = " ".join(one.cautions)
     for part in (
-        "bun_salm",
+        "Salmonella, three serovars in hamburger bun dough",
         "Channaiah et al. 2016",
         "must be validated for the product",
         "Own caution.",
@@ -407,6 +407,8 @@ def test_a_food_safety_verdict_says_what_it_rests_on() -> None:
     ):
         assert part in said
     assert one.notes == ("Most of it is earned late.",)
+    assert "bun_salm" not in said  # the plan's key is for the plan; people read what it stands for
+    assert any("bun_salm" in r for r in one.rests_on)
     assert "licensed practice" in verdict.cautions[0]
     assert any("D 3.14 min at 61 °C, z 6.58 K" in r for r in one.rests_on)
 
