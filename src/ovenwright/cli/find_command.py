@@ -167,6 +167,7 @@ def _show(findings: Findings, plan: Path | None, write: Path | None) -> None:
         for key, channel in findings.joined:
             say(f"  {key} feeds {channel}")
         say(f"Next: look through it, then: ovenwright check {findings.wrote} --touch --order")
+        say("Where the sensors are in place already, not side by side: add --apart")
     elif write is not None:
         say(f"Nothing new: {write} was left as it is.")
         say(f"Next: ovenwright check {write}")
