@@ -123,6 +123,7 @@ def draw_prior(
     kinds: str = "any",
     known: Mapping[str, float] | None = None,
     dry_only: bool = False,
+    in_sleeve: bool | None = None,
 ) -> Ensemble:
     """Draw bodies from the general priors, evenly spread.
 
@@ -134,6 +135,7 @@ def draw_prior(
     kinds : one of `KNOWN_KINDS`
     known : parameters that are known, by name; a position or size that was measured
     dry_only : leave out what boils
+    in_sleeve : whether a tin, can or sleeve stands around the body, where that is known
 
     Raises
     ------
@@ -161,8 +163,9 @@ def draw_prior(
     low = np.concatenate(([0.0], edges[:-1]))[place]
     within = (points[:, 0] - low) / (edges[place] - low)
     kind = np.array([i for i, _ in chosen])[place]
+    share = SLEEVED_SHARE if in_sleeve is None else float(in_sleeve)
     family = np.array(
-        [family_of(int(k), bool(w < SLEEVED_SHARE)) for k, w in zip(kind, within, strict=True)]
+        [family_of(int(k), bool(w < share)) for k, w in zip(kind, within, strict=True)]
     )
     z = np.ascontiguousarray(ndtri(points[:, 1:]).T)
     spread = np.ones_like(z)

@@ -11,6 +11,7 @@ from ovenwright.errors import TooLittleData
 
 LEAST_RISE_K = 10.0  # of the surroundings, to see when heating began
 _QUIET_SHARE = 0.25
+_MOUTH_S = 60.0  # a body is through the mouth of an oven by then; common practice, no source
 
 
 @dataclass(frozen=True, slots=True)
@@ -34,6 +35,17 @@ class Line:
         """Return the line without what came later."""
         keep = self.time_s <= end_s
         return replace(self, time_s=self.time_s[keep], temp_c=self.temp_c[keep])
+
+    def prompt(self) -> Line:
+        """Return the line as a sensor without lag would show it: moved back by its time constant.
+
+        A first-order sensor shows what was a lag ago wherever its surroundings ramp, and after any
+        move the area between what is and what it shows is the move times its lag, as between two
+        lines a lag apart.
+        """
+        return (
+            self if self.lag_s == 0.0 else replace(self, time_s=self.time_s - self.lag_s, lag_s=0.0)
+        )
 
 
 @dataclass(frozen=True, slots=True)
@@ -59,14 +71,17 @@ class Heating:
 
 
 def mean_line(lines: tuple[Line, ...]) -> Line:
-    """Return the mean of several surroundings channels, on the times of the first."""
+    """Return the mean of several surroundings channels, on the times of the first.
+
+    Channels of unlike lag are set level first: as the first one would show them.
+    """
+    first = lines[0]
     if len(lines) == 1:
-        return lines[0]
-    time_s = lines[0].time_s
-    rows = [np.interp(time_s, one.time_s, one.temp_c) for one in lines]
-    return replace(
-        lines[0], name=" + ".join(one.name for one in lines), temp_c=np.mean(rows, axis=0)
-    )
+        return first
+    rows = [
+        np.interp(first.time_s, one.time_s - one.lag_s + first.lag_s, one.temp_c) for one in lines
+    ]
+    return replace(first, name=" + ".join(one.name for one in lines), temp_c=np.mean(rows, axis=0))
 
 
 def begin(
@@ -80,9 +95,10 @@ def begin(
 ) -> Heating:
     """Find when heating began and lay out what is known at a moment.
 
-    Load-in counts where it is known. Else heating began where the straight line through the first
-    rise of the surroundings meets their start; where they were hot all along, where the first
-    core leaves its start.
+    Load-in counts where it is known, or the foot of the rise it falls into: what travels with the
+    body feels the mouth of an oven before the body is in. Else heating began where the straight line
+    through the first rise of the surroundings meets their start; where they were hot all along,
+    where the first core leaves its start. The lag of the surroundings' sensor is taken out.
 
     Parameters
     ----------
@@ -97,7 +113,7 @@ def begin(
     ------
     TooLittleData : without readings before `until_s`
     """
-    around = around.until(until_s)
+    around = around.until(until_s).prompt()
     cores = tuple(core.until(until_s) for core in cores)
     if around.time_s.size < 5:
         raise TooLittleData(
@@ -107,7 +123,9 @@ def begin(
         )
     notes: list[str] = []
     seen_s = load_in_s
-    if seen_s is None or not seen_s < until_s:
+    if seen_s is not None and seen_s < until_s:
+        seen_s = _foot(around, seen_s)
+    else:
         seen_s = _first_rise(around.time_s, around.temp_c)
         if seen_s is not None:
             notes.append(f"heating counts from {seen_s:.0f} s, when {around.name} began to rise")
@@ -164,6 +182,22 @@ def _first_rise(time_s: FloatArray, temp_c: FloatArray) -> float | None:
     slope = (temp_c[j] - temp_c[i]) / (time_s[j] - time_s[i])
     back = time_s[i] - (temp_c[i] - base) / slope
     return float(np.clip(back, time_s[0], time_s[i]))
+
+
+def _foot(around: Line, load_in_s: float) -> float:
+    """Return where the rise that load-in falls into began; load-in itself where it falls into none."""
+    time_s, temp_c = around.time_s, around.temp_c
+    outside = time_s <= load_in_s - _MOUTH_S
+    mouth = (time_s > load_in_s - _MOUTH_S) & (time_s <= load_in_s)
+    inside = (time_s > load_in_s) & (time_s <= load_in_s + _MOUTH_S)
+    if int(outside.sum()) < 5 or not inside.any():
+        return load_in_s
+    cold = float(np.median(temp_c[outside][-30:]))
+    top = float(np.max(temp_c[inside]))
+    if top - cold < LEAST_RISE_K:
+        return load_in_s
+    still = mouth & (temp_c <= cold + max(1.0, 0.02 * (top - cold)))
+    return float(time_s[still][-1]) if still.any() else load_in_s
 
 
 def _onset(core: Line) -> float | None:

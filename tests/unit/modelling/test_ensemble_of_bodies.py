@@ -49,6 +49,12 @@ def test_kinds_are_as_wanted_and_known_parameters_stay() -> None:
     assert not draw_prior(500, seed=1, knots=3, dry_only=True).moist.any()
 
 
+def test_what_stands_around_is_as_it_is_known() -> None:
+    for known in (True, False):
+        bodies = draw_prior(64, seed=1, knots=KNOTS.size, in_sleeve=known)
+        assert bool(np.all(bodies.sleeved == known))
+
+
 def test_what_can_not_be_is_refused() -> None:
     with pytest.raises(OutOfRange, match="kind"):
         draw_prior(10, seed=1, knots=3, kinds="stone")
