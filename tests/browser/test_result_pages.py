@@ -30,6 +30,11 @@ def restated_of(book: Path) -> str:
     return next(i for i in logbook.run_ids() if logbook.facts(i).parent_digest)
 
 
+def with_verdict(page: Page) -> None:
+    """Wait until limits and load-in lie over the curves: from then on times count from load-in."""
+    expect(page.locator(f"{CHART} .under")).to_contain_text("since load-in")
+
+
 def view_of(page: Page) -> list[float]:
     """Return the first and the last time in the table beside the chart, minutes."""
     words = page.locator(f"{CHART} .as-table tbody th").all_inner_texts()
@@ -200,6 +205,7 @@ def test_keys_alone_look_closer_hide_a_channel_and_read_the_table(
     page = open_page(f"{demo_server}/runs/{bake_of(demo_book)}")
     pane = page.locator(f"{CHART} .pane")
     expect(pane).to_be_visible()
+    with_verdict(page)
     page.locator(f"{CHART} summary").focus()
     page.keyboard.press("Enter")
     whole = view_of(page)
@@ -225,6 +231,7 @@ def test_a_drag_and_two_fingers_zoom(demo_server: str, demo_book: Path, open_pag
     page = open_page(f"{demo_server}/runs/{bake_of(demo_book)}")
     over = page.locator(f"{CHART} .u-over")
     expect(over).to_be_visible()
+    with_verdict(page)
     page.locator(f"{CHART} summary").click()
     over.scroll_into_view_if_needed()
     box = over.bounding_box()

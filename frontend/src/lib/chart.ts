@@ -146,6 +146,7 @@ export class Chart {
     this.o.zero_s = zero_s;
     this.o.zeroWords = words;
     this.draw();
+    this.fillTable();
   }
 
   /** Show a stretch of time; finer curves are asked for. */
