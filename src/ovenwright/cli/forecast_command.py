@@ -15,7 +15,8 @@ if TYPE_CHECKING:
 
 _EPILOG = """Roles come from the run's plan where it has one; flags name channels where not. With --until a
 stored run is looked at as if it were live: nothing later is used. Times are the run's elapsed
-seconds. A forecast proves nothing: only readings show that a product was hot enough."""
+seconds. Where the plan asks for log reductions, equivalent times, time above a temperature or a highest
+temperature, it also says when each is likely to be met. A forecast proves nothing: only readings show that a product was hot enough."""
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -113,6 +114,7 @@ def _show(told: Forecast, settings: Settings) -> None:
             rows,
             right=(1, 2),
         )
+    _show_requirements(told)
     for channel in told.channels:
         if channel.refused:
             say(f"{channel.name}: no forecast: {channel.refused}")
@@ -121,6 +123,32 @@ def _show(told: Forecast, settings: Settings) -> None:
     for words in told.rests_on:
         say(f"Rests on: {words}")
     say(CAUTION)
+
+
+def _show_requirements(told: Forecast) -> None:
+    from ovenwright.cli.show import show_table
+
+    rows = []
+    for channel in told.channels:
+        for m in channel.meets:
+            late = "> " if m.open_ended else ""
+            likely, half, most = "more likely never", "", ""
+            if m.median_s is not None and m.interval_50 and m.interval_90:
+                likely = f"met at {_clock(m.median_s)}" if m.met else _clock(m.median_s)
+                half = "" if m.met else f"{_clock(m.interval_50[0])} – {_clock(m.interval_50[1])}"
+                most = (
+                    ""
+                    if m.met
+                    else f"{_clock(m.interval_90[0])} – {late}{_clock(m.interval_90[1])}"
+                )
+            rows.append([m.requirement, channel.name, likely, half, most])
+    if rows:
+        show_table(
+            "Requirements, when each is likely to be met",
+            ["requirement", "channel", "likely", "half of cases", "nine in ten"],
+            rows,
+            right=(2,),
+        )
 
 
 def _clock(at_s: float) -> str:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 
 from ovenwright.errors import UsageError
+from ovenwright.modelling.requirements_ahead import Meeting
 from ovenwright.reporting.document import (
     Bars,
     Block,
@@ -28,7 +29,7 @@ from ovenwright.reporting.model_facts import (
 )
 from ovenwright.reporting.svg_plan import bars
 from ovenwright.reporting.svg_time import time_chart
-from ovenwright.reporting.words import Shown
+from ovenwright.reporting.words import Shown, clock
 from ovenwright.workflow import advising, explaining
 from ovenwright.workflow.modelling_verbs import CAUTION, FitTold, Forecast
 from ovenwright.workflow.telling import write_whole
@@ -46,7 +47,10 @@ def forecast_document(told: Forecast, shown: Shown, *, zero_s: float = 0.0) -> D
     passings = [(c.name, p) for c in told.channels for p in c.passes]
     charts = funnel_charts(told.funnels, passings, shown, until_s=told.until_s, zero_s=zero_s)
     refused = tuple(f"{c.name}: {c.refused}" for c in told.channels if c.refused)
+    meets = tuple(_meeting_words(m, zero_s) for c in told.channels for m in c.meets)
     blocks: list[Block] = [*charts, passings_table(passings, shown, zero_s=zero_s)]
+    if meets:
+        blocks.append(Points("Requirements of the plan", meets))
     if refused:
         blocks.append(Points("No forecast", refused))
     blocks.append(Points("Rests on", told.rests_on))
@@ -60,6 +64,18 @@ def forecast_document(told: Forecast, shown: Shown, *, zero_s: float = 0.0) -> D
         shown=shown,
         first_page=blocks,
     )
+
+
+def _meeting_words(one: Meeting, zero_s: float) -> str:
+    """Say when a channel meets a requirement."""
+    begins = f"{one.requirement}, {one.channel}: "
+    if one.median_s is None or one.interval_90 is None:
+        return begins + "it is more likely than not that it is never met as heating goes on"
+    if one.met:
+        return begins + f"met at {clock(one.median_s - zero_s)}"
+    first, last = (clock(t - zero_s) for t in one.interval_90)
+    late = ", or later" if one.open_ended else ""
+    return begins + f"likely at {clock(one.median_s - zero_s)}, nine in ten {first} to {last}{late}"
 
 
 def fit_document(told: FitTold, shown: Shown) -> Document:

@@ -31,6 +31,7 @@ from ovenwright.modelling.product_record import (
     recorded,
     whole_fit,
 )
+from ovenwright.modelling.requirements_ahead import Goal, Meeting, goals_of, meeting
 from ovenwright.storage.logbook import Logbook
 from ovenwright.storage.product_records import read_record, record_path, write_record
 from ovenwright.workflow.planning import checked_text
@@ -64,6 +65,7 @@ class ChannelForecast:
     passes: tuple[Passing, ...]
     refused: str
     remarks: tuple[str, ...] = ()
+    meets: tuple[Meeting, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -77,6 +79,8 @@ class Forecast:
     channels: tuple[ChannelForecast, ...]
     rests_on: tuple[str, ...]
     funnels: tuple[Funnel, ...] = ()
+    not_foreseen: tuple[tuple[str, str], ...] = ()
+    """Requirements of the plan of which no moment is foreseen, and why."""
 
     def facts(self) -> dict[str, Any]:
         """Return plain data for machines."""
@@ -86,14 +90,18 @@ class Forecast:
             "heating_from_s": self.start_s,
             "surroundings": self.surroundings,
             "channels": [
-                {"name": c.name, "refused": c.refused}
+                {"name": c.name, "refused": c.refused} | _meets_facts(c)
                 if c.refused
                 else {
                     "name": c.name,
                     "passes": [_pass_facts(p) for p in c.passes],
                     "remarks": list(c.remarks),
                 }
+                | _meets_facts(c)
                 for c in self.channels
+            ],
+            "requirements_not_foreseen": [
+                {"requirement": name, "reason": why} for name, why in self.not_foreseen
             ],
             "rests_on": list(self.rests_on),
             "caution": CAUTION,
@@ -110,6 +118,35 @@ def _pass_facts(p: Passing) -> dict[str, Any]:
         "open_ended": p.open_ended,
         "passed": p.passed,
     }
+
+
+def _meets_facts(channel: ChannelForecast) -> dict[str, Any]:
+    if not channel.meets:
+        return {}
+    return {
+        "requirements": [
+            {
+                "requirement": m.requirement,
+                "measure": m.measure,
+                "at_least": m.at_least,
+                "unit": m.unit,
+                "so_far": m.so_far,
+                "met": m.met,
+                "median_s": None if m.median_s is None else round(m.median_s, 2),
+                "interval_50": _rounded(m.interval_50),
+                "interval_90": _rounded(m.interval_90),
+                "share_that_meets": round(m.share_that_meets, 3),
+                "open_ended": m.open_ended,
+                "safety": m.safety,
+                "rests_on": m.rests_on,
+            }
+            for m in channel.meets
+        ]
+    }
+
+
+def _rounded(interval: tuple[float, float] | None) -> list[float] | None:
+    return None if interval is None else [round(v, 2) for v in interval]
 
 
 def cut_at(run: Run, until_s: float | None) -> Run:
@@ -310,21 +347,29 @@ def forecast_run(
     UsageError, UnknownName, TooLittleData : as in `lay_out`
     """
     run = logbook.open(run_ref)
-    if not wanted.passes:
-        raise UsageError(
-            "no temperature to pass is given", where="--pass", remedy="for example --pass 95"
-        )
+    nothing_asked = UsageError(
+        "no temperature to pass is given, and no plan says what is to be met",
+        where="--pass",
+        remedy="for example --pass 95",
+    )
+    if not wanted.passes and not run.plan_toml:
+        raise nothing_asked
     laid = lay_out(run, library, wanted)
     heating = laid.heating
+    goals, others = goals_of(laid.plan, library) if laid.plan is not None else ((), {})
+    if not wanted.passes and not goals:
+        raise nothing_asked
     record = _without(read_record(record_path(logbook, product)), run) if product else None
     kind = kind_of(laid.plan, wanted.kind)
     found: dict[tuple[str, float], Passing | Refused] = {}
+    meets: dict[str, list[Meeting]] = {}
     outlooks: list[Outlook] = []
     rests: dict[str, None] = dict.fromkeys(heating.notes)
-    above = [t for t in wanted.passes if t > heating.boiling_c + 2.0]
-    below = [t for t in wanted.passes if t <= heating.boiling_c + 2.0]
-    for levels, dry_only in ((below, False), (above, True)):
-        if not levels:
+    boils_c = heating.boiling_c + 2.0
+    for dry_only in (False, True):
+        levels = [t for t in wanted.passes if (t > boils_c) is dry_only]
+        asked = [g for g in goals if (g.beyond_c > boils_c) is dry_only]
+        if not levels and not asked:
             continue
         fitted = fit(
             heating,
@@ -337,9 +382,11 @@ def forecast_run(
         for core in heating.cores:
             for level in levels:
                 found[core.name, level] = passing(outlook, core.name, level, core=core)
+            meets.setdefault(core.name, []).extend(_meetings(asked, core, outlook, heating))
         rests |= dict.fromkeys(
             _rests_on(fitted, outlook.rests_on, kind, dry_only=dry_only, record=record)
         )
+    rests |= dict.fromkeys(m.rests_on for some in meets.values() for m in some if m.rests_on)
     channels = []
     for name in wanted.cores or tuple(c.name for c in heating.cores) + tuple(laid.out):
         if name in laid.out:
@@ -348,11 +395,15 @@ def forecast_run(
         answers = [found[name, t] for t in wanted.passes]
         passes = tuple(a for a in answers if isinstance(a, Passing))
         reasons = tuple(dict.fromkeys(a.reason for a in answers if isinstance(a, Refused)))
-        if passes:
-            channels.append(ChannelForecast(name, passes, "", reasons + laid.remarks[name]))
+        known = tuple(meets.get(name, ()))
+        if passes or (not answers and known):
+            remarks = reasons + laid.remarks[name]
+            channels.append(ChannelForecast(name, passes, "", remarks, known))
         else:
-            words = "; ".join((*reasons, *laid.remarks[name][:1]))
-            channels.append(ChannelForecast(name, (), words))
+            why = dict.fromkeys(o.refused[name] for o in outlooks if name in o.refused)
+            words = reasons or tuple(why) or ("no requirement of the plan is on it",)
+            words = (*words, *laid.remarks[name][:1])
+            channels.append(ChannelForecast(name, (), "; ".join(words), (), known))
     return Forecast(
         run_id=run.id,
         until_s=heating.until_s,
@@ -361,7 +412,16 @@ def forecast_run(
         channels=tuple(channels),
         rests_on=tuple(rests),
         funnels=_funnels(heating, channels, outlooks[-1]),
+        not_foreseen=tuple(others.items()),
     )
+
+
+def _meetings(
+    goals: Sequence[Goal], core: Line, outlook: Outlook, heating: Heating
+) -> list[Meeting]:
+    on = [g for g in goals if core.name in g.channels]
+    made = (meeting(g, core, outlook, from_s=heating.start_s) for g in on)
+    return [m for m in made if m is not None]
 
 
 def _funnels(
@@ -369,10 +429,11 @@ def _funnels(
 ) -> tuple[Funnel, ...]:
     """Return the funnels of what is foreseen, a little past the last moment spoken of."""
     ends = [p.interval_90[1] for c in channels for p in c.passes if not p.passed]
+    ends += [m.interval_90[1] for c in channels for m in c.meets if m.interval_90 and not m.met]
     to_s = heating.until_s + 1.15 * (
         max(ends, default=heating.until_s + 0.5 * heating.elapsed_s) - heating.until_s
     )
-    spoken = {c.name for c in channels if c.passes}
+    spoken = {c.name for c in channels if c.passes or c.meets}
     made = (funnel(outlook, core, to_s=to_s) for core in heating.cores if core.name in spoken)
     return tuple(f for f in made if f is not None)
 
