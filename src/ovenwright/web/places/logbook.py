@@ -10,6 +10,7 @@ from pydantic import BaseModel, Field
 from starlette.requests import Request
 from starlette.responses import HTMLResponse, RedirectResponse
 
+from ovenwright.domain.run import junctions_among
 from ovenwright.errors import UnknownName
 from ovenwright.reporting.words import counted
 from ovenwright.web.api.runs import find_runs, start_demo
@@ -24,7 +25,10 @@ from ovenwright.workflow.recording_verbs import open_recordings
 router = APIRouter(include_in_schema=False)
 
 A_PAGE = 50
-filters(address=lambda text: quote(str(text), safe=""))
+filters(
+    address=lambda text: quote(str(text), safe=""),
+    sensors=lambda names: len(names) - len(junctions_among(names)),
+)
 
 
 class Asked(BaseModel):

@@ -175,7 +175,8 @@ def one(
         ready_looks=READY,
         practice=_is_practice(site, plan),
         stops_by=(
-            f"It stops by itself after about {clock(practice_lasts_s())}."
+            f"It stops by itself after about {clock(practice_lasts_s())} by this computer's clock: "
+            f"the virtual oven runs {PRACTICE_SPEED:g} times as fast."
             if _is_practice(site, plan)
             else _stops_by(parsed, shown)
         ),
@@ -297,7 +298,7 @@ def _stops_by(plan: Plan, shown: Shown) -> str:
     """Say which rule ends the recording; nothing where only a person does."""
     stop, ways = plan.recording.stop, []
     if stop.after_s is not None:
-        ways.append(f"after {clock(stop.after_s)}")
+        ways.append(f"after {clock(stop.after_s)} by this computer's clock")
     for level, words in (
         (stop.reaches_c, f"when {stop.channel} reaches"),
         (stop.all_below_c, "once all have cooled below"),

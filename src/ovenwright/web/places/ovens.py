@@ -124,6 +124,7 @@ def _page(request: Request, site: Site, found: History, name: str, kind: str) ->
         name=name,
         kind=kind,
         found=found,
+        plan_run=_called(by_run[found.plan_run], zone) if found.plan_run in by_run else "",
         facts=facts,
         picture=picture,
         measured=show_history(found, shown, zone=zone),
