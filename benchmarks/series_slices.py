@@ -7,6 +7,7 @@ there. Run: python benchmarks/series_slices.py [FOLDER to keep the run in]
 
 from __future__ import annotations
 
+import argparse
 import json
 import shutil
 import statistics
@@ -180,8 +181,11 @@ def _slowdown() -> float:
 
 def main() -> None:
     """Measure in the folder given, or in one that is removed afterwards."""
+    parser = argparse.ArgumentParser(description=__doc__)
+    parser.add_argument("folder", nargs="?", type=Path, help="to keep the run in")
+    chosen = parser.parse_args()
     with tempfile.TemporaryDirectory() as temp:
-        book = made(Path(sys.argv[1]) if len(sys.argv) > 1 else Path(temp) / "book")
+        book = made(chosen.folder or Path(temp) / "book")
         slow = [_slowdown()]
         server_alone(book)
         slow.append(_slowdown())

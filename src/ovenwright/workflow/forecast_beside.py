@@ -96,7 +96,7 @@ class ForecastBeside:
                 env=os.environ | {"OMP_NUM_THREADS": "1", "OPENBLAS_NUM_THREADS": "1"},
             )
         except OSError as cause:
-            self._tell("forecast", {"run": run_id, "found": [], "refused": str(cause)})
+            self._tell("forecast", _none(run_id, f"it can't be started: {cause}"))
             return
         assert child.stdout is not None  # noqa: S101  # it was asked for
         assert child.stdin is not None  # noqa: S101
@@ -104,6 +104,13 @@ class ForecastBeside:
             for line in child.stdout:
                 if not self._over:
                     self._tell("forecast", json.loads(line))
+        if child.returncode and not self._over:
+            words = f"its process ended by itself ({child.returncode}); the recording goes on"
+            self._tell("forecast", _none(run_id, words))
+
+
+def _none(run_id: str, why: str) -> dict[str, Any]:
+    return {"run": run_id, "found": [], "refused": why}
 
 
 def facts_of(run_id: str, found: Foresight) -> dict[str, Any]:

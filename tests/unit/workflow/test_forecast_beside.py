@@ -136,3 +136,14 @@ def test_it_ends_when_the_recorder_is_killed(tmp_path: Path) -> None:
         assert child.stdin is not None
         child.stdin.close()  # as the system does with a killed process' pipes
         assert child.wait(300.0) == 0
+
+
+def test_a_process_that_dies_is_told_and_holds_nothing_up(tmp_path: Path) -> None:
+    book, heard = Logbook(tmp_path / "book"), Heard()
+    journal, _ = begun(book, TEXT)
+    with journal, ForecastBeside(book.folder, tmp_path / "none.toml", heard.tell) as beside:
+        beside.tell("recording", {"run": "beside", "reason": "at once"})  # its kinetics are missing
+        told = heard.wait_for("forecast", 300.0)
+    assert not told["found"]
+    assert "ended by itself" in told["refused"]
+    assert "the recording goes on" in in_words("forecast", told)
