@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -64,25 +64,22 @@ def read_parts(
         for name in wanted:
             if name not in known:
                 raise UnknownName("channel", name, known=known, where=facts.id)
-        groups = _groups_with(file.metadata, set(wanted))
-        table = file.read_row_groups(groups, columns=list(_COLUMNS)) if groups else None
-    found = {} if table is None else _cut(table, wanted)
-    axes: list[IntArray] = []
+        pieces = _Pieces(set(wanted))
+        # a group at a time, so that the memory of one serves the next: fresh memory costs more
+        # than the unpacking does
+        for group in _groups_with(file.metadata, set(wanted)):
+            pieces.add(file.read_row_group(group, columns=list(_COLUMNS)))
     parts: dict[str, Readings] = {}
     for name in wanted:
         expected = next(c.count for c in facts.channels if c.name == name)
-        time_ns, value_c = found.get(name, (np.empty(0, np.int64), np.empty(0)))
-        if time_ns.size != expected:
+        parts[name] = pieces.joined(name)
+        if parts[name].time_ns.size != expected:
             raise StorageTrouble(
-                f"channel {name!r} has {time_ns.size} rows, the file's facts count {expected}",
+                f"channel {name!r} has {parts[name].time_ns.size} rows, the file's facts count "
+                f"{expected}",
                 where=str(path),
                 remedy="the file was rewritten or damaged; restore it from a copy",
             )
-        axis = next((a for a in axes[-4:] if np.array_equal(a, time_ns)), None)
-        if axis is None:
-            axis = time_ns.copy()
-            axes.append(axis)
-        parts[name] = Readings(axis, value_c)
     return facts, parts
 
 
@@ -101,30 +98,49 @@ def _groups_with(metadata: pq.FileMetaData, wanted: set[str]) -> list[int]:
     return found
 
 
-def _cut(table: pa.Table, wanted: Sequence[str]) -> dict[str, tuple[IntArray, FloatArray]]:
-    """Return each wanted channel's rows; rows stand by channel, so each is one or few stretches."""
-    times: IntArray = numbers_of(table.column("time"), np.int64)
-    values: FloatArray = numbers_of(table.column("value"), np.float64)
-    stretches: dict[str, list[slice]] = {}
-    at = 0
-    column: Column = table.column("channel")
-    for chunk in column.chunks:
-        if not len(chunk):
-            continue
-        codes = piece_numbers(chunk, np.int32)
-        names = chunk.dictionary.to_pylist()
-        edges = (np.flatnonzero(np.diff(codes)) + 1).tolist()
-        for start, stop in zip([0, *edges], [*edges, codes.size], strict=True):
-            stretches.setdefault(names[codes[start]], []).append(slice(at + start, at + stop))
-        at += codes.size
-    found: dict[str, tuple[IntArray, FloatArray]] = {}
-    for name in wanted:
-        cuts = stretches.get(name, [])
-        if len(cuts) == 1:
-            found[name] = times[cuts[0]], values[cuts[0]].copy()
-        elif cuts:
-            found[name] = (
-                np.concatenate([times[c] for c in cuts]),
-                np.concatenate([values[c] for c in cuts]),
-            )
-    return found
+class _Pieces:
+    """Stretches of the wanted channels, gathered group by group; equal time axes are one array."""
+
+    def __init__(self, wanted: set[str]) -> None:
+        self._wanted = wanted
+        self._found: dict[str, list[tuple[IntArray, FloatArray]]] = {}
+        self._axes: list[IntArray] = []
+
+    def add(self, table: pa.Table) -> None:
+        """Take what is wanted of one row group; rows stand by channel, in one or few stretches."""
+        times: IntArray = numbers_of(table.column("time"), np.int64)
+        values: FloatArray = numbers_of(table.column("value"), np.float64)
+        at = 0
+        column: Column = table.column("channel")
+        for chunk in column.chunks:
+            if not len(chunk):
+                continue
+            codes = piece_numbers(chunk, np.int32)
+            names = chunk.dictionary.to_pylist()
+            edges = (np.flatnonzero(np.diff(codes)) + 1).tolist()
+            for start, stop in zip([0, *edges], [*edges, codes.size], strict=True):
+                if (name := names[codes[start]]) in self._wanted:
+                    cut = slice(at + start, at + stop)
+                    stretch = self._axis(times[cut]), values[cut].copy()
+                    self._found.setdefault(name, []).append(stretch)
+            at += codes.size
+
+    def joined(self, name: str) -> Readings:
+        """Return all rows of a channel found so far."""
+        stretches = self._found.get(name, [])
+        if not stretches:
+            return Readings(np.empty(0, np.int64), np.empty(0))
+        if len(stretches) == 1:
+            return Readings(*stretches[0])
+        return Readings(
+            self._axis(np.concatenate([t for t, _ in stretches])),
+            np.concatenate([v for _, v in stretches]),
+        )
+
+    def _axis(self, time_ns: IntArray) -> IntArray:
+        """Return the same times as an array of its own, or the equal one met shortly before."""
+        known = next((a for a in self._axes[-4:] if np.array_equal(a, time_ns)), None)
+        if known is None:
+            known = time_ns.copy()
+            self._axes.append(known)
+        return known
