@@ -7,9 +7,11 @@ from dataclasses import dataclass, field
 import numpy as np
 
 from ovenwright.domain.arrays import FloatArray
-from ovenwright.modelling.departures import departure_at
-from ovenwright.modelling.fitting import HORIZON, ChannelFit, Fit
+from ovenwright.modelling.departures import Departure, departure_at
+from ovenwright.modelling.ensemble import Ensemble
+from ovenwright.modelling.fitting import HORIZON, Fit, Sight
 from ovenwright.modelling.heating import Heating, Line
+from ovenwright.modelling.simulating import Simulation
 from ovenwright.modelling.surroundings_ahead import EarlierCourse, draw_ahead
 
 _AHEAD_STEPS = 36
@@ -87,56 +89,103 @@ def look_ahead(
     earlier : surroundings of earlier runs
     planned : surroundings to come, in the run's time
     """
-    heating, elapsed = fitted.heating, fitted.heating.elapsed_s
+    heating = fitted.heating
     if fitted.simulation is None:
         return Outlook(heating.until_s, {}, dict(fitted.refused))
     rng = np.random.default_rng(seed)
     draws = min(one.members for one in fitted.channels.values())
-    simulation = fitted.simulation.copy()
+    courses = march_ahead(
+        fitted.simulation, heating, draws, rng=rng, earlier=earlier, planned=planned
+    )
+    paths = {}
+    for i, (name, channel) in enumerate(fitted.channels.items()):
+        told = channel.departure()
+        open_still = rng.normal(size=(channel.members, told.ahead.shape[0]))
+        paths[name] = paths_of(
+            heating,
+            channel.sight,
+            channel.ensemble,
+            departure=drawn_departure(channel.sight, channel.ensemble, told, open_still),
+            since_s=courses.since_s,
+            sensed_c=courses.sensed_c[:, i * draws : (i + 1) * draws],
+        )
+    return Outlook(heating.until_s, paths, dict(fitted.refused), (courses.rests_on,))
+
+
+@dataclass(frozen=True, slots=True)
+class Courses:
+    """Where members go from a moment on, as the model alone sees it.
+
+    ``since_s`` (n,) since heating began, the first one that moment; ``around_c`` (n, draws) drawn
+    surroundings; ``sensed_c`` (n, members) what the members' sensors show.
+    """
+
+    since_s: FloatArray
+    around_c: FloatArray
+    sensed_c: FloatArray
+    rests_on: str
+
+
+def march_ahead(
+    simulation: Simulation,
+    heating: Heating,
+    draws: int,
+    *,
+    rng: np.random.Generator,
+    earlier: tuple[EarlierCourse, ...] = (),
+    planned: Line | None = None,
+) -> Courses:
+    """March members from now on through drawn surroundings; the simulation itself stays.
+
+    Parameters
+    ----------
+    simulation : stands now; its members are whole groups of `draws`, which meet the same draws
+    """
+    elapsed = heating.elapsed_s
     steps_s = elapsed * np.exp(np.linspace(0.0, np.log(HORIZON), _AHEAD_STEPS))
     run_s = heating.start_s + steps_s
     given = None
     if planned is not None:
         given = np.interp(run_s, planned.time_s, planned.temp_c)
     ahead = draw_ahead(heating, run_s, draws, rng=rng, earlier=earlier, planned=given)
-    around = np.tile(ahead.temp_c, (1, len(fitted.channels)))
-    courses = simulation.advance(steps_s, around, steps_s)
-    paths = {}
-    for i, (name, channel) in enumerate(fitted.channels.items()):
-        mine = courses[:, i * draws : (i + 1) * draws]
-        paths[name] = _paths(heating, channel, steps_s, mine, rng)
-    return Outlook(heating.until_s, paths, dict(fitted.refused), (ahead.rests_on,))
+    around = np.tile(ahead.temp_c, (1, simulation.ensemble.members // draws))
+    sensed = simulation.copy().advance(steps_s, around, steps_s)
+    return Courses(steps_s, ahead.temp_c, sensed, ahead.rests_on)
 
 
-def _paths(
+def drawn_departure(
+    sight: Sight, ensemble: Ensemble, told: Departure, open_still: FloatArray
+) -> FloatArray:
+    """Return departures at the sight's windows ahead, (a, m), from standard normal draws (m, a)."""
+    rest = (told.open_factor @ open_still[:, :, None])[:, :, 0].T
+    return np.asarray(departure_at(ensemble.departure, sight.log_ahead) + told.ahead + rest)
+
+
+def paths_of(
     heating: Heating,
-    channel: ChannelFit,
-    steps_s: FloatArray,
-    course_c: FloatArray,
-    rng: np.random.Generator,
+    sight: Sight,
+    ensemble: Ensemble,
+    *,
+    departure: FloatArray,
+    since_s: FloatArray,
+    sensed_c: FloatArray,
 ) -> Paths:
-    """Set the model's courses on the last reading and stretch their time by drawn departures."""
-    sight = channel.sight
+    """Set the model's courses on the last reading and stretch their time by departures."""
     log_ahead = sight.log_ahead
-    told = channel.departure()
-    open_still = told.open_factor @ rng.normal(size=(channel.members, log_ahead.size, 1))
-    departure = departure_at(channel.ensemble.departure, log_ahead) + told.ahead
-    departure += open_still[:, :, 0].T
-    middles = 0.5 * (np.log(steps_s[1:]) + np.log(steps_s[:-1]))
+    middles = 0.5 * (np.log(since_s[1:]) + np.log(since_s[:-1]))
     place = np.clip(np.searchsorted(log_ahead, middles) - 1, 0, log_ahead.size - 2)
     share = ((middles - log_ahead[place]) / (log_ahead[place + 1] - log_ahead[place]))[:, None]
     share = np.clip(share, 0.0, 1.0)
     at_steps = (1 - share) * departure[place] + share * departure[place + 1]
-    stretched = np.diff(steps_s)[:, None] * np.exp(-at_steps)
+    stretched = np.diff(since_s)[:, None] * np.exp(-at_steps)
     time_s = heating.until_s + np.concatenate(
-        [np.zeros((1, course_c.shape[1])), np.cumsum(stretched, axis=0)]
+        [np.zeros((1, sensed_c.shape[1])), np.cumsum(stretched, axis=0)]
     )
     now_c = sight.start_c + sight.windows.rise_k[-1]
-    boils = channel.ensemble.moist
     return Paths(
         sight.core.name,
         time_s,
-        _set_on(course_c, now_c, top_c=np.where(boils, heating.boiling_c, np.inf)),
+        _set_on(sensed_c, now_c, top_c=np.where(ensemble.moist, heating.boiling_c, np.inf)),
     )
 
 
