@@ -29,7 +29,7 @@ from ovenwright.workflow.advising import Limits, advise_run
 from ovenwright.workflow.bringing_in import bring_in
 from ovenwright.workflow.demo import demo_plan
 from ovenwright.workflow.judging import judge_run
-from ovenwright.workflow.modelling_verbs import Wanted
+from ovenwright.workflow.laying_out import Wanted
 
 SETPOINTS = (205.0, 230.0, 240.0, 225.0)
 LIMITS = Limits(setpoint_k=25.0, bake_share=0.4)

@@ -32,7 +32,9 @@ from ovenwright.storage.logbook import Logbook
 from ovenwright.storage.readings import Choices
 from ovenwright.storage.reference_data import read_reference_library
 from ovenwright.workflow.bringing_in import bring_in
-from ovenwright.workflow.modelling_verbs import Wanted, fit_runs, forecast_run
+from ovenwright.workflow.fitting import fit_runs
+from ovenwright.workflow.forecasting import forecast_run
+from ovenwright.workflow.laying_out import Wanted
 
 Array = NDArray[np.float64]
 LEVELS = (200.0, 150.0)

@@ -21,7 +21,8 @@ from ovenwright.virtual.running import record
 from ovenwright.virtual.writing import as_bytes, style
 from ovenwright.workflow.bringing_in import bring_in
 from ovenwright.workflow.demo import demo_plan
-from ovenwright.workflow.modelling_verbs import Wanted, forecast_run
+from ovenwright.workflow.forecasting import forecast_run
+from ovenwright.workflow.laying_out import Wanted
 
 pytestmark = pytest.mark.slow
 

@@ -60,8 +60,8 @@ def run(args: argparse.Namespace, settings: Settings) -> int:
     from ovenwright.compose import build
     from ovenwright.reporting.words import Shown
     from ovenwright.workflow.advising import Limits, advise_run
+    from ovenwright.workflow.laying_out import Wanted
     from ovenwright.workflow.model_telling import advice_document, check_ending, write_page
-    from ovenwright.workflow.modelling_verbs import Wanted
 
     for flag in ("setpoint_by", "time_by", "start_by", "sure"):
         value = getattr(args, flag)

@@ -45,8 +45,8 @@ def run(args: argparse.Namespace, settings: Settings) -> int:
     from ovenwright.compose import build
     from ovenwright.reporting.words import Shown
     from ovenwright.workflow.explaining import explain_run
+    from ovenwright.workflow.laying_out import Wanted
     from ovenwright.workflow.model_telling import check_ending, explained_document, write_page
-    from ovenwright.workflow.modelling_verbs import Wanted
 
     if args.level is not None and not (math.isfinite(args.level) and -50 <= args.level <= 1200):
         raise UsageError(f"{args.level:g} °C is no temperature a body passes here", where="--pass")

@@ -9,7 +9,7 @@ from ovenwright.cli.model_arguments import add_channels, add_kind, add_report
 from ovenwright.config import Settings
 
 if TYPE_CHECKING:
-    from ovenwright.workflow.modelling_verbs import FitTold
+    from ovenwright.workflow.fitting import FitTold
 
 _EPILOG = """The whole heating of each run is fitted; with --product what it tells is kept for forecasts of the
 next run of that product. A parameter that the readings could not narrow stays at its prior and is
@@ -41,8 +41,9 @@ def run(args: argparse.Namespace, settings: Settings) -> int:
     from ovenwright.cli.show import emit_json, progress
     from ovenwright.compose import build
     from ovenwright.reporting.words import Shown
+    from ovenwright.workflow.fitting import fit_runs
+    from ovenwright.workflow.laying_out import Wanted
     from ovenwright.workflow.model_telling import check_ending, fit_document, write_page
-    from ovenwright.workflow.modelling_verbs import Wanted, fit_runs
 
     if args.report is not None:
         check_ending(args.report)

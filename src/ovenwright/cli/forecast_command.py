@@ -11,7 +11,7 @@ from ovenwright.config import Settings
 from ovenwright.errors import UsageError
 
 if TYPE_CHECKING:
-    from ovenwright.workflow.modelling_verbs import Forecast
+    from ovenwright.workflow.forecasting import Forecast
 
 _EPILOG = """Roles come from the run's plan where it has one; flags name channels where not. With --until a
 stored run is looked at as if it were live: nothing later is used. Times are the run's elapsed
@@ -53,8 +53,9 @@ def run(args: argparse.Namespace, settings: Settings) -> int:
     from ovenwright.cli.show import emit_json, progress
     from ovenwright.compose import build
     from ovenwright.reporting.words import Shown
+    from ovenwright.workflow.forecasting import forecast_run
+    from ovenwright.workflow.laying_out import Wanted
     from ovenwright.workflow.model_telling import check_ending, forecast_document, write_page
-    from ovenwright.workflow.modelling_verbs import Wanted, forecast_run
 
     for level in args.passes:
         if not math.isfinite(level) or not -50.0 <= level <= 1200.0:
@@ -90,7 +91,7 @@ def run(args: argparse.Namespace, settings: Settings) -> int:
 
 def _show(told: Forecast, settings: Settings) -> None:
     from ovenwright.cli.show import say, show_table
-    from ovenwright.workflow.modelling_verbs import CAUTION
+    from ovenwright.workflow.forecasting import CAUTION
 
     fahrenheit = settings.show_unit == "F"
     rows = []

@@ -17,9 +17,10 @@ from ovenwright.web.jobs import Job
 from ovenwright.web.opened import Opened
 from ovenwright.web.site import Site
 from ovenwright.workflow.explaining import explain_run
+from ovenwright.workflow.forecasting import forecast_run
+from ovenwright.workflow.laying_out import Wanted
 from ovenwright.workflow.looking_back import came_table, what_came
 from ovenwright.workflow.model_telling import explained_document, forecast_document
-from ovenwright.workflow.modelling_verbs import Wanted, forecast_run
 
 
 @dataclass(frozen=True, slots=True)

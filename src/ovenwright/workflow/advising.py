@@ -20,7 +20,7 @@ from ovenwright.modelling.product_record import whole_fit
 from ovenwright.storage.logbook import Logbook
 from ovenwright.workflow.explaining import places
 from ovenwright.workflow.judging import plan_for, results_of
-from ovenwright.workflow.modelling_verbs import Wanted, kind_of, prior_of
+from ovenwright.workflow.laying_out import Wanted, kind_of, prior_of
 
 CAUTION = (
     "Advice is a forecast of a bake nobody has seen. A changed process must be validated: run it, "

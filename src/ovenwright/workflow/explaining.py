@@ -15,7 +15,7 @@ from ovenwright.modelling.explaining import Explained, Held, explain, pair_up, p
 from ovenwright.modelling.heating import Heating
 from ovenwright.modelling.product_record import heating_ends, whole_fit
 from ovenwright.storage.logbook import Logbook
-from ovenwright.workflow.modelling_verbs import Laid, Wanted, kind_of, lay_out, prior_of
+from ovenwright.workflow.laying_out import Laid, Wanted, kind_of, lay_out, prior_of
 
 CAUTION = (
     "An explanation by a model, not a finding: it names what to look at first. Look at the oven "

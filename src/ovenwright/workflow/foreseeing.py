@@ -14,7 +14,8 @@ from ovenwright.errors import OvenwrightError
 from ovenwright.storage import toml_edit
 from ovenwright.storage.journal import JournalHead
 from ovenwright.storage.logbook import Logbook
-from ovenwright.workflow.modelling_verbs import CAUTION, Forecast, Wanted, forecast_run
+from ovenwright.workflow.forecasting import CAUTION, Forecast, forecast_run
+from ovenwright.workflow.laying_out import Wanted
 from ovenwright.workflow.overview import Bins
 
 LEAST_S = 120.0

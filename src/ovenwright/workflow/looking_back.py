@@ -13,7 +13,8 @@ from ovenwright.modelling.heating import Line
 from ovenwright.reporting.document import Cell, Column, Table, Tone
 from ovenwright.reporting.words import Shown, clock, limit_decimals, plain
 from ovenwright.storage.logbook import Logbook
-from ovenwright.workflow.modelling_verbs import Forecast, Wanted, lay_out
+from ovenwright.workflow.forecasting import Forecast
+from ovenwright.workflow.laying_out import Wanted, lay_out
 
 
 @dataclass(frozen=True, slots=True)

@@ -31,7 +31,8 @@ from ovenwright.reporting.svg_plan import bars
 from ovenwright.reporting.svg_time import time_chart
 from ovenwright.reporting.words import Shown, clock
 from ovenwright.workflow import advising, explaining
-from ovenwright.workflow.modelling_verbs import CAUTION, FitTold, Forecast
+from ovenwright.workflow.fitting import FitTold
+from ovenwright.workflow.forecasting import CAUTION, Forecast
 from ovenwright.workflow.telling import write_whole
 
 ENDINGS = (".html", ".pdf", ".svg")

@@ -21,8 +21,9 @@ from ovenwright.web.jobs import Cancelled
 from ovenwright.web.places import models
 from ovenwright.web.refs import run_ref
 from ovenwright.web.site import Site
+from ovenwright.workflow.forecasting import ChannelForecast, Forecast
+from ovenwright.workflow.laying_out import Wanted
 from ovenwright.workflow.looking_back import Came, came_table, what_came
-from ovenwright.workflow.modelling_verbs import ChannelForecast, Forecast, Wanted
 
 START = 1_772_000_000 * NS
 LOAD_IN_S, AIR_C, FIRST_C, RISE_K_S, TAU_S = 60.0, 420.0, 25.0, 6.0, 300.0

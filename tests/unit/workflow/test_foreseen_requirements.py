@@ -10,8 +10,8 @@ from ovenwright.config import Settings
 from ovenwright.modelling.requirements_ahead import Meeting
 from ovenwright.reporting.document import Points
 from ovenwright.reporting.words import Shown
+from ovenwright.workflow.forecasting import ChannelForecast, Forecast
 from ovenwright.workflow.model_telling import forecast_document
-from ovenwright.workflow.modelling_verbs import ChannelForecast, Forecast
 
 
 def met(**changed: object) -> Meeting:

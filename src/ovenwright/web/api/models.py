@@ -18,7 +18,7 @@ from ovenwright.web.modelled import Question, modelled
 from ovenwright.web.opened import Opened, TheOpened
 from ovenwright.web.refs import run_ref
 from ovenwright.web.site import Site, TheSite
-from ovenwright.workflow.modelling_verbs import Wanted
+from ovenwright.workflow.laying_out import Wanted
 
 router = APIRouter(prefix="/api/runs", tags=["model"], responses=TROUBLES)
 

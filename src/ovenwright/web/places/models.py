@@ -30,8 +30,9 @@ from ovenwright.web.result_view import shown_for_run
 from ovenwright.web.site import Site, TheSite
 from ovenwright.web.waiting import lead_on
 from ovenwright.workflow.explaining import CAUTION as NO_FINDING
+from ovenwright.workflow.forecasting import CAUTION
 from ovenwright.workflow.foreseeing import levels_of
-from ovenwright.workflow.modelling_verbs import CAUTION, Wanted
+from ovenwright.workflow.laying_out import Wanted
 from ovenwright.workflow.planning import checked_text
 
 router = APIRouter(include_in_schema=False)

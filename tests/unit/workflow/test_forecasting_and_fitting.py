@@ -15,7 +15,9 @@ from ovenwright.errors import StorageTrouble, TooLittleData, UnknownName, UsageE
 from ovenwright.storage.logbook import Logbook
 from ovenwright.storage.product_records import read_record, record_path, write_record
 from ovenwright.storage.reference_data import read_reference_library
-from ovenwright.workflow.modelling_verbs import Wanted, cut_at, fit_runs, forecast_run, lay_out
+from ovenwright.workflow.fitting import fit_runs
+from ovenwright.workflow.forecasting import forecast_run
+from ovenwright.workflow.laying_out import Wanted, cut_at, lay_out
 
 LIBRARY = read_reference_library(None)
 TIME = np.arange(0.0, 1500.0, 2.0)

@@ -1,0 +1,251 @@
+"""Forecast a run: fit a body to what was known at a moment, and look ahead."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Any
+
+from ovenwright.domain.kinetics import ReferenceLibrary
+from ovenwright.errors import UsageError
+from ovenwright.modelling.curves import Funnel, funnel
+from ovenwright.modelling.fitting import Fit, fit
+from ovenwright.modelling.forecasting import Outlook, Passing, Refused, look_ahead, passing
+from ovenwright.modelling.heating import Heating, Line
+from ovenwright.modelling.product_record import ProductRecord
+from ovenwright.modelling.requirements_ahead import Goal, Meeting, goals_of, meeting
+from ovenwright.storage.logbook import Logbook
+from ovenwright.storage.product_records import read_record, record_path
+from ovenwright.workflow.laying_out import Wanted, kind_of, lay_out, prior_of, without_run
+
+CAUTION = (
+    "A forecast says what is likely, it proves nothing: only readings show that a product was hot "
+    "enough for long enough. Never take a product out, or call it safe, on a forecast."
+)
+
+
+@dataclass(frozen=True, slots=True)
+class ChannelForecast:
+    """What is foreseen for one channel."""
+
+    name: str
+    passes: tuple[Passing, ...]
+    refused: str
+    remarks: tuple[str, ...] = ()
+    meets: tuple[Meeting, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Forecast:
+    """What is foreseen for a run, and on what it rests."""
+
+    run_id: str
+    until_s: float
+    start_s: float
+    surroundings: str
+    channels: tuple[ChannelForecast, ...]
+    rests_on: tuple[str, ...]
+    funnels: tuple[Funnel, ...] = ()
+    not_foreseen: tuple[tuple[str, str], ...] = ()
+    """Requirements of the plan of which no moment is foreseen, and why."""
+
+    def facts(self) -> dict[str, Any]:
+        """Return plain data for machines."""
+        return {
+            "run": self.run_id,
+            "until_s": self.until_s,
+            "heating_from_s": self.start_s,
+            "surroundings": self.surroundings,
+            "channels": [
+                {"name": c.name, "refused": c.refused} | _meets_facts(c)
+                if c.refused
+                else {
+                    "name": c.name,
+                    "passes": [_pass_facts(p) for p in c.passes],
+                    "remarks": list(c.remarks),
+                }
+                | _meets_facts(c)
+                for c in self.channels
+            ],
+            "requirements_not_foreseen": [
+                {"requirement": name, "reason": why} for name, why in self.not_foreseen
+            ],
+            "rests_on": list(self.rests_on),
+            "caution": CAUTION,
+        }
+
+
+def _pass_facts(p: Passing) -> dict[str, Any]:
+    return {
+        "temp_c": p.temp_c,
+        "median_s": round(p.median_s, 2),
+        "interval_50": [round(v, 2) for v in p.interval_50],
+        "interval_90": [round(v, 2) for v in p.interval_90],
+        "share_that_passes": round(p.share_that_passes, 3),
+        "open_ended": p.open_ended,
+        "passed": p.passed,
+    }
+
+
+def _meets_facts(channel: ChannelForecast) -> dict[str, Any]:
+    if not channel.meets:
+        return {}
+    return {
+        "requirements": [
+            {
+                "requirement": m.requirement,
+                "measure": m.measure,
+                "at_least": m.at_least,
+                "unit": m.unit,
+                "so_far": m.so_far,
+                "met": m.met,
+                "median_s": None if m.median_s is None else round(m.median_s, 2),
+                "interval_50": _rounded(m.interval_50),
+                "interval_90": _rounded(m.interval_90),
+                "share_that_meets": round(m.share_that_meets, 3),
+                "open_ended": m.open_ended,
+                "safety": m.safety,
+                "rests_on": m.rests_on,
+            }
+            for m in channel.meets
+        ]
+    }
+
+
+def _rounded(interval: tuple[float, float] | None) -> list[float] | None:
+    return None if interval is None else [round(v, 2) for v in interval]
+
+
+def forecast_run(
+    logbook: Logbook,
+    library: ReferenceLibrary,
+    run_ref: str,
+    wanted: Wanted,
+    *,
+    product: str = "",
+) -> Forecast:
+    """Foresee when channels of a run pass temperatures, from what was known at a moment.
+
+    ``product`` is the file or the name of a product record; empty for none.
+
+    Raises
+    ------
+    UsageError, UnknownName, TooLittleData : as in `lay_out`
+    """
+    run = logbook.open(run_ref)
+    nothing_asked = UsageError(
+        "no temperature to pass is given, and no plan says what is to be met",
+        where="--pass",
+        remedy="for example --pass 95",
+    )
+    if not wanted.passes and not run.plan_toml:
+        raise nothing_asked
+    laid = lay_out(run, library, wanted)
+    heating = laid.heating
+    goals, others = goals_of(laid.plan, library) if laid.plan is not None else ((), {})
+    if not wanted.passes and not goals:
+        raise nothing_asked
+    record = without_run(read_record(record_path(logbook, product)), run) if product else None
+    kind = kind_of(laid.plan, wanted.kind)
+    found: dict[tuple[str, float], Passing | Refused] = {}
+    meets: dict[str, list[Meeting]] = {}
+    outlooks: list[Outlook] = []
+    rests: dict[str, None] = dict.fromkeys(heating.notes)
+    boils_c = heating.boiling_c + 2.0
+    for dry_only in (False, True):
+        levels = [t for t in wanted.passes if (t > boils_c) is dry_only]
+        asked = [g for g in goals if (g.beyond_c > boils_c) is dry_only]
+        if not levels and not asked:
+            continue
+        fitted = fit(
+            heating,
+            prior_of(kind, wanted, dry_only=dry_only, record=record),
+            seed=wanted.seed,
+            origins=record.origins if record else (),
+        )
+        outlook = look_ahead(fitted, seed=wanted.seed, earlier=record.courses if record else ())
+        outlooks.append(outlook)
+        for core in heating.cores:
+            for level in levels:
+                found[core.name, level] = passing(outlook, core.name, level, core=core)
+            meets.setdefault(core.name, []).extend(_meetings(asked, core, outlook, heating))
+        rests |= dict.fromkeys(
+            _rests_on(fitted, outlook.rests_on, kind, dry_only=dry_only, record=record)
+        )
+    rests |= dict.fromkeys(m.rests_on for some in meets.values() for m in some if m.rests_on)
+    channels = []
+    for name in wanted.cores or tuple(c.name for c in heating.cores) + tuple(laid.out):
+        if name in laid.out:
+            channels.append(ChannelForecast(name, (), laid.out[name]))
+            continue
+        answers = [found[name, t] for t in wanted.passes]
+        passes = tuple(a for a in answers if isinstance(a, Passing))
+        reasons = tuple(dict.fromkeys(a.reason for a in answers if isinstance(a, Refused)))
+        known = tuple(meets.get(name, ()))
+        if passes or (not answers and known):
+            remarks = reasons + laid.remarks[name]
+            channels.append(ChannelForecast(name, passes, "", remarks, known))
+        else:
+            why = dict.fromkeys(o.refused[name] for o in outlooks if name in o.refused)
+            words = reasons or tuple(why) or ("no requirement of the plan is on it",)
+            words = (*words, *laid.remarks[name][:1])
+            channels.append(ChannelForecast(name, (), "; ".join(words), (), known))
+    return Forecast(
+        run_id=run.id,
+        until_s=heating.until_s,
+        start_s=heating.start_s,
+        surroundings=heating.around.name,
+        channels=tuple(channels),
+        rests_on=tuple(rests),
+        funnels=_funnels(heating, channels, outlooks[-1]),
+        not_foreseen=tuple(others.items()),
+    )
+
+
+def _meetings(
+    goals: Sequence[Goal], core: Line, outlook: Outlook, heating: Heating
+) -> list[Meeting]:
+    on = [g for g in goals if core.name in g.channels]
+    made = (meeting(g, core, outlook, from_s=heating.start_s) for g in on)
+    return [m for m in made if m is not None]
+
+
+def _funnels(
+    heating: Heating, channels: Sequence[ChannelForecast], outlook: Outlook
+) -> tuple[Funnel, ...]:
+    """Return the funnels of what is foreseen, a little past the last moment spoken of."""
+    ends = [p.interval_90[1] for c in channels for p in c.passes if not p.passed]
+    ends += [m.interval_90[1] for c in channels for m in c.meets if m.interval_90 and not m.met]
+    to_s = heating.until_s + 1.15 * (
+        max(ends, default=heating.until_s + 0.5 * heating.elapsed_s) - heating.until_s
+    )
+    spoken = {c.name for c in channels if c.passes or c.meets}
+    made = (funnel(outlook, core, to_s=to_s) for core in heating.cores if core.name in spoken)
+    return tuple(f for f in made if f is not None)
+
+
+def _rests_on(
+    fitted: Fit,
+    surroundings: Sequence[str],
+    kind: str,
+    *,
+    dry_only: bool,
+    record: ProductRecord | None = None,
+) -> tuple[str, ...]:
+    words = [*surroundings]
+    if dry_only:
+        words.append(
+            f"above {fitted.heating.boiling_c:.1f} °C: a body that doesn't boil, for a moist core stays there"
+        )
+    if record is not None and record.runs:
+        count = len(record.runs)
+        words.append(
+            f"product record {record.name!r}: {count} earlier run" + ("s" if count > 1 else "")
+        )
+    elif record is not None:
+        words.append(f"product record {record.name!r} holds no other run than this one")
+    words.append(
+        "general priors of size, properties and exchange"
+        + (f", kind of body: {kind}" if kind != "any" else ", kind of body not known")
+    )
+    return tuple(words)
