@@ -2,6 +2,7 @@
 
 import re
 from collections.abc import Callable
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -125,7 +126,7 @@ def test_two_runs_are_compared_with_their_bands(
 ) -> None:
     page = open_page(f"{demo_server}/runs/{bake_of(demo_book)}")
     page.get_by_role("link", name="Compare", exact=True).click()
-    page.get_by_label("Other run", exact=True).select_option(restated_of(demo_book))
+    page.locator(f"input[value='{restated_of(demo_book)}']").check()
     page.get_by_role("button", name="Compare").click()
     expect(page.get_by_text("≠ different")).to_be_visible()
     row = page.locator("#channel-differences tbody tr", has_text="core left")
@@ -133,6 +134,42 @@ def test_two_runs_are_compared_with_their_bands(
     figure = page.locator("#pair-core-left")
     figure.scroll_into_view_if_needed()
     expect(figure.locator(".curves canvas")).to_be_visible()
+
+
+def test_a_run_is_held_against_several_others(
+    own_book: Path, served: Callable[[Path], str], open_page: Open, accessible: Accessible
+) -> None:
+    book = Logbook(own_book)
+    bake = book.open(bake_of(own_book))
+    others = [
+        book.seal(
+            replace(
+                bake,
+                id="",
+                title=f"Earlier bake {shift}",
+                series={n: replace(s, value_c=s.value_c + shift) for n, s in bake.series.items()},
+            )
+        ).id
+        for shift in (-9.0, -8.0, -7.0)
+    ]
+    address = served(own_book)
+    page = open_page(f"{address}/runs/{bake.id}")
+    page.get_by_role("link", name="Compare", exact=True).click()
+    for shift in (-9.0, -8.0, -7.0):
+        page.get_by_label(f"Earlier bake {shift}").check()
+    page.get_by_role("button", name="Compare").click()
+    expect(page.get_by_text("≠ outside the others")).to_be_visible()
+    row = page.locator("#standing tbody tr", has_text="core right").first
+    expect(row).to_contain_text("above all 3, beyond doubt")
+    expect(page.locator("#band-core svg")).to_be_visible()
+    accessible(page)
+    page.get_by_role("link", name="this run against it alone").first.click()
+    expect(page.locator("#channel-differences")).to_be_visible()
+    small = open_page(
+        f"{address}/runs/{bake.id}/compare?" + "&".join(f"with={o}" for o in others), width="phone"
+    )
+    expect(small.locator("#band-core svg")).to_be_visible()
+    accessible(small)
 
 
 def test_a_second_of_a_long_run_is_seen(

@@ -96,7 +96,8 @@ def standard_uncertainty_k(
     return np.sqrt(variance)
 
 
-def _on_grid(results: Results, name: str, grid: FloatArray) -> FloatArray:
+def on_grid(results: Results, name: str, grid: FloatArray) -> FloatArray:
+    """Return a channel at moments since load-in, (n,) °C; NaN where a reading beside is missing."""
     profile = results.profile
     temp = profile.temp_c[:, profile.index(name)]
     # a NaN beside the wanted moment makes the moment NaN: nothing is bridged
@@ -109,7 +110,7 @@ def _channel(
     keep = False if same_sensors else None
     temps, uncertainties = [], []
     for results in (reference, other):
-        temp = _on_grid(results, name, grid)
+        temp = on_grid(results, name, grid)
         temps.append(temp)
         index = results.profile.index(name)
         uncertainties.append(standard_uncertainty_k(results.profile, index, temp, shared_only=keep))
@@ -141,7 +142,7 @@ def _measures(reference: Results, other: Results, plan: Plan) -> tuple[MeasureDi
             twin = by_channel.get(m.channel)
             if twin is None:
                 continue
-            u = float(np.hypot(_spread(m.samples), _spread(twin.samples)))
+            u = float(np.hypot(spread(m.samples), spread(twin.samples)))
             # two kills beyond any population are alike, however far apart their numbers are
             uncountable = m.unit is Unit.LOG10 and min(m.value, twin.value) > MOST_LOG
             difference = twin.value - m.value
@@ -165,6 +166,7 @@ def _measures(reference: Results, other: Results, plan: Plan) -> tuple[MeasureDi
     return tuple(out)
 
 
-def _spread(samples: FloatArray) -> float:
+def spread(samples: FloatArray) -> float:
+    """Return the standard deviation of a measure's draws; NaN where there are too few."""
     finite = samples[np.isfinite(samples)]
     return float(finite.std(ddof=1)) if finite.size > 1 else float("nan")

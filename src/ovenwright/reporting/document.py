@@ -56,8 +56,13 @@ class Table:
     def filled(self) -> Table:
         """Return the table without the columns that no row has a word in."""
         kept = [j for j in range(len(self.columns)) if any(row[j].text for row in self.rows)]
-        if not self.rows or len(kept) == len(self.columns):
-            return self
+        return self if not self.rows or len(kept) == len(self.columns) else self._only(kept)
+
+    def without(self, *names: str) -> Table:
+        """Return the table without the columns of these names."""
+        return self._only([j for j, column in enumerate(self.columns) if column.name not in names])
+
+    def _only(self, kept: list[int]) -> Table:
         return replace(
             self,
             columns=tuple(self.columns[j] for j in kept),

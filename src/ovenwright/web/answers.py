@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from typing import Any
 
 from fastapi import FastAPI
@@ -22,7 +23,7 @@ from ovenwright.errors import (
 )
 from ovenwright.web.pages import show
 from ovenwright.web.remedies import in_browser
-from ovenwright.web.site import site_of
+from ovenwright.web.site import Site, site_of
 
 
 class Trouble(BaseModel):
@@ -55,13 +56,17 @@ def status_of(trouble: OvenwrightError) -> int:
     return next((code for kind, code in STATUSES if isinstance(trouble, kind)), 422)
 
 
+def told_trouble(site: Site, facts: Mapping[str, Any]) -> dict[str, Any]:
+    """Return an error's facts as a browser may show them: no folder of this machine in them."""
+    folder = str(site.tools.settings.logbook.absolute())
+    words = {k: str(facts.get(k, "")).replace(folder, "logbook") for k in ("where", "what")}
+    remedy = in_browser(str(facts.get("remedy", "")).replace(folder, "logbook"))
+    return {"faults": []} | dict(facts) | words | {"remedy": remedy}
+
+
 def answer(request: Request, status: int, facts: dict[str, Any]) -> Response:
     """Return an error in its one shape: as JSON, or as a page for people."""
-    facts.setdefault("faults", [])
-    folder = str(site_of(request).tools.settings.logbook.absolute())
-    for key in ("where", "what", "remedy"):  # a browser need not know this machine's folders
-        facts[key] = str(facts.get(key, "")).replace(folder, "logbook")
-    facts["remedy"] = in_browser(facts["remedy"])
+    facts = told_trouble(site_of(request), facts)
     if request.url.path.startswith("/api/") or "text/html" not in request.headers.get("accept", ""):
         return JSONResponse(facts, status_code=status)
     try:

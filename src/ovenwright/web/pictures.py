@@ -7,7 +7,8 @@ from typing import Any
 
 import numpy as np
 
-from ovenwright.reporting.document import TimeChart
+from ovenwright.domain.arrays import FloatArray
+from ovenwright.reporting.document import Area, TimeChart
 from ovenwright.reporting.words import Shown
 from ovenwright.web.slices import Packed, pack
 
@@ -72,15 +73,33 @@ def packed_chart(chart: TimeChart, zero_s: float, shown: Shown) -> bytes:
 
 def plain_chart(chart: TimeChart, zero_s: float, shown: Shown) -> dict[str, Any]:
     """Return a chart as plain data, each curve with its times and values; NaN as None."""
-    return overlays(chart, zero_s, shown, temperature=False) | {
-        "channels": [
-            {
-                "name": line.name,
-                "look": line.look,
-                "role": line.role,
-                "time_s": (line.x * 60.0 + zero_s).tolist(),
-                "value": [v if math.isfinite(v) else None for v in line.y.tolist()],
-            }
-            for line in chart.lines
-        ]
+    areas = {"areas": [_area(a, zero_s) for a in chart.areas]} if chart.areas else {}
+    return (
+        overlays(chart, zero_s, shown, temperature=False)
+        | areas
+        | {
+            "channels": [
+                {
+                    "name": line.name,
+                    "look": line.look,
+                    "role": line.role,
+                    "time_s": (line.x * 60.0 + zero_s).tolist(),
+                    "value": _known(line.y),
+                }
+                for line in chart.lines
+            ]
+        }
+    )
+
+
+def _area(area: Area, zero_s: float) -> dict[str, Any]:
+    return {
+        "sure": area.sure,
+        "time_s": (area.x * 60.0 + zero_s).tolist(),
+        "low": _known(area.low),
+        "high": _known(area.high),
     }
+
+
+def _known(values: FloatArray) -> list[float | None]:
+    return [v if math.isfinite(v) else None for v in values.tolist()]

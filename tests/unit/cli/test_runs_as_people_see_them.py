@@ -130,3 +130,24 @@ def test_two_runs_are_not_called_the_same(
     other = Logbook(tmp_path / "book").seal(Run("", series, title="Stones", plan_toml=PLAN))
     assert told(capsys, "compare", sealed.id, other.id)["same_run"] is False
     assert "SAME RUN" not in shown(capsys, "compare", sealed.id, other.id)
+
+
+def test_a_run_is_held_against_several(
+    sealed: Run, capsys: pytest.CaptureFixture[str], tmp_path: Path
+) -> None:
+    book = Logbook(tmp_path / "book")
+    others = []
+    for shift in (5.0, 6.0, 7.0):
+        moved = {
+            k: Series(s.time_ns, s.value_c + shift, s.quality) for k, s in sealed.series.items()
+        }
+        others.append(book.seal(Run("", moved, title="Stones", plan_toml=PLAN)).id)
+    answer = told(capsys, "compare", sealed.id, *others)
+    (measure,) = answer["measures"]
+    assert answer["others"] == others
+    assert measure["stands"] == "below all 3, beyond doubt"
+    assert measure["lowest"] == pytest.approx(measure["value"] + 5.0)
+    assert Path(answer["page"]).is_file()
+    text = shown(capsys, "compare", sealed.id, *others)
+    assert text.startswith("OUTSIDE THE OTHERS: 1 of 1 measures lies outside all the others")
+    assert "in 50 % of cases" in " ".join(text.split())

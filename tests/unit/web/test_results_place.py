@@ -22,6 +22,7 @@ from ovenwright.web.places.results import _reference
 from ovenwright.web.site import Site
 from ovenwright.web.slices import decode
 from ovenwright.workflow.judging import judge_run
+from ovenwright.workflow.restating import restate_run
 
 START = 1_772_000_000 * NS
 PLAN = """
@@ -293,9 +294,64 @@ def test_compare_tells_the_difference(client: TestClient, site: Site, run: Run) 
     chart = client.get(f"/api/runs/{run.id}/compare/differences", params={"with": warmer.id})
     assert len(chart.json()["channels"]) == 3
     choose = client.get(f"/runs/{run.id}/compare", headers=TEXT)
-    assert "Choose the other run" in choose.text
+    assert "Choose the other runs" in choose.text
     both = client.get("/results", params={"a": run.id, "b": warmer.id}, follow_redirects=False)
     assert both.headers["location"].endswith(f"compare?with={warmer.id}")
+
+
+def test_a_run_is_held_against_several(client: TestClient, site: Site, run: Run) -> None:
+    others = [made_run(site, shift=shift).id for shift in (6.0, 8.0, 7.0)]
+    wish = {"with": others}
+    found = client.get(f"/api/runs/{run.id}/compare", params=wish).json()
+    assert found["state"] == "ready"
+    assert found["others"] == others
+    assert found["by_chance"] == pytest.approx(0.5)
+    core = next(m for m in found["measures"] if m["channel"] == "core & <middle>")
+    assert core["stands"] == "below all 3, beyond doubt"
+    assert core["lowest"] <= core["median"] <= core["highest"]
+    assert set(core["others"]) == set(others)
+    assert core["value"] == pytest.approx(min(core["others"].values()) - 6 * 0.97, abs=0.5)
+    chart = client.get(f"/api/runs/{run.id}/compare/band-core", params=wish).json()
+    assert len(chart["areas"][0]["low"]) == len(chart["areas"][0]["time_s"])
+    page = client.get(f"/runs/{run.id}/compare", params=wish, headers=TEXT)
+    assert "≠ outside the others" in page.text
+    assert "held against 3 other runs" in page.text
+    assert page.text.count("checked") == 3
+    again = client.get(f"/api/runs/{run.id}/compare", params={"with": [*others, run.id, others[0]]})
+    assert again.json()["others"] == others  # named twice, or the run itself: counted once
+
+
+def test_what_is_no_other_test_is_left_out_of_a_range(
+    client: TestClient, site: Site, run: Run
+) -> None:
+    twin = restate_run(
+        site.tools.logbook, run.id, channels=["left"], recorded_as="T", actual="K"
+    ).run
+    others = [made_run(site, shift=6.0).id, made_run(site, shift=7.0).id]
+    wish = {"with": [twin.id, *others]}
+    found = client.get(f"/api/runs/{run.id}/compare", params=wish).json()
+    assert found["others"] == others
+    assert found["left_out"][0]["run"] == twin.id
+    choose = client.get(f"/runs/{run.id}/compare", headers=TEXT).text
+    assert "All 2 others of this product" in choose
+    every = html.unescape(re.findall(r'href="([^"]+)">All 2 others', choose)[0])
+    assert twin.id not in every
+    few = client.get(f"/api/runs/{run.id}/compare", params={"with": [twin.id, others[0]]})
+    assert few.status_code == 422
+    assert "compare just the two" in few.json()["remedy"]
+    page = client.get(
+        f"/runs/{run.id}/compare", params={"with": [twin.id, others[0]]}, headers=TEXT
+    )
+    assert "What to do: name further runs, or compare just the two" in page.text
+
+
+def test_a_comparison_names_what_it_lacks(client: TestClient, run: Run) -> None:
+    assert client.get(f"/api/runs/{run.id}/compare").status_code == 422
+    assert client.get(f"/api/runs/{run.id}/compare", params={"with": ""}).status_code == 400
+    gone = client.get(f"/api/runs/{run.id}/compare", params={"with": [run.id, "nowhere"]})
+    assert gone.status_code == 404
+    many = client.get(f"/api/runs/{run.id}/compare", params={"with": ["x"] * 101})
+    assert many.status_code == 422
 
 
 def test_every_file_comes_whole(client: TestClient, run: Run) -> None:

@@ -11,14 +11,16 @@ from pydantic import BaseModel, ConfigDict, Field
 from starlette.requests import Request
 from starlette.responses import Response
 
+from ovenwright.domain.standing import Standing
 from ovenwright.errors import StorageTrouble, UnknownName, UsageError
 from ovenwright.reporting.comparison_facts import comparison_answer
 from ovenwright.reporting.document import TimeChart
 from ovenwright.reporting.restated_facts import restated_words
+from ovenwright.reporting.standing_facts import standing_answer
 from ovenwright.storage.run_facts import iso_from_ns
 from ovenwright.web.answers import TROUBLES
 from ovenwright.web.api.jobs import JobFacts
-from ovenwright.web.comparing import compared
+from ovenwright.web.comparing import Others, held_against, others_of
 from ovenwright.web.door import Engineer, Operator, Role, Viewer, Who, note, refusal
 from ovenwright.web.finding import Sought, seek
 from ovenwright.web.jobs import Job
@@ -384,17 +386,21 @@ def compare(
     opened: TheOpened,
     _: Viewer,
     *,
-    other: Annotated[str, Query(alias="with", max_length=140)],
+    others: Others,
     same_sensors: bool = False,
 ) -> dict[str, Any]:
-    """Hold another run against this one, aligned at load-in, under this one's plan."""
-    book = site.tools.logbook
-    found = compared(
-        site, opened, run_ref(run_id, book), run_ref(other, book), same_sensors=same_sensors
-    )
+    """Hold another run against this one, aligned at load-in, under this one's plan.
+
+    With several others (``?with=A&with=B``) this run is held against the range of each measure and
+    the band of each role; its ``others`` then lists the runs that count.
+    """
+    ref = run_ref(run_id, site.tools.logbook)
+    found = held_against(site, opened, ref, others_of(site, ref, others), same_sensors=same_sensors)
     if isinstance(found, Job):
         return {"state": "working", "job": found.facts()}
-    return {"state": "ready", **finite(comparison_answer(found.comparison))}
+    told = found.comparison
+    answer = standing_answer(told) if isinstance(told, Standing) else comparison_answer(told)
+    return {"state": "ready", **finite(answer)}
 
 
 @router.get(
@@ -409,13 +415,18 @@ def comparison_chart(
     opened: TheOpened,
     _: Viewer,
     *,
-    other: Annotated[str, Query(alias="with", max_length=140)],
+    others: Others,
     same_sensors: bool = False,
 ) -> Picture:
-    """Give one chart of a comparison, such as ``differences``; binary when that is accepted."""
+    """Give one chart of a comparison, such as ``differences``; binary when that is accepted.
+
+    With several others each role has one, such as ``band-core``, whose ``areas`` are the band.
+    """
     book, settings = site.tools.logbook, site.tools.settings
     reference = run_ref(run_id, book)
-    found = compared(site, opened, reference, run_ref(other, book), same_sensors=same_sensors)
+    found = held_against(
+        site, opened, reference, others_of(site, reference, others), same_sensors=same_sensors
+    )
     if isinstance(found, Job):
         raise UsageError("the comparison is not there yet", where=reference, remedy="ask again")
     charts = {b.id: b for b in found.blocks() if isinstance(b, TimeChart)}

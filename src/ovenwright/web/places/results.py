@@ -10,9 +10,9 @@ from fastapi import APIRouter, Form, Query, UploadFile
 from starlette.requests import Request
 from starlette.responses import HTMLResponse, RedirectResponse, Response
 
-from ovenwright.catalogue.entries import RunEntry
+from ovenwright.domain.standing import Standing
 from ovenwright.errors import OvenwrightError, StorageTrouble, UsageError
-from ovenwright.reporting.document import Points
+from ovenwright.reporting.document import Document, Points
 from ovenwright.reporting.ink import PAPER
 from ovenwright.reporting.render import Form as ReportForm
 from ovenwright.reporting.restated_facts import (
@@ -23,6 +23,7 @@ from ovenwright.reporting.restated_facts import (
 )
 from ovenwright.reporting.svg_time import time_chart
 from ovenwright.storage.wide import ExportUnit
+from ovenwright.web.answers import told_trouble
 from ovenwright.web.api.results import (
     JudgeBody,
     RestateBody,
@@ -32,12 +33,11 @@ from ovenwright.web.api.results import (
 )
 from ovenwright.web.api.signatures import proofs_of
 from ovenwright.web.blocks import block_facts
-from ovenwright.web.comparing import compared
+from ovenwright.web.comparing import Others, comparable, held_against, known_as, others_of
 from ovenwright.web.door import Engineer, Operator, Role, Viewer, Who, note
 from ovenwright.web.finding import Sought, seek
 from ovenwright.web.handing_out import readings, report
 from ovenwright.web.jobs import Job
-from ovenwright.web.moments import moment
 from ovenwright.web.opened import Opened, TheOpened
 from ovenwright.web.pages import show
 from ovenwright.web.plan_choice import MOST_BYTES
@@ -397,59 +397,55 @@ def compare(
     opened: TheOpened,
     _: Viewer,
     *,
-    other: Annotated[str, Query(alias="with", max_length=140)] = "",
+    others: Others = [],  # noqa: B006  # FastAPI copies it
     same_sensors: bool = False,
 ) -> Response:
-    """Hold another run against this one, aligned at load-in; choose which where none is named."""
+    """Hold other runs against this one, aligned at load-in; choose which where none is named.
+
+    One other is compared channel by channel; several make a band for each role and a range for
+    each measure, and the page tells where this run stands.
+    """
     book = site.tools.logbook
     ref = run_ref(run_id, book)
     facts = book.facts(ref)
-    runs = list_runs(book, site.tools.catalogue, Wish(limit=200)).runs
-    document: Any = None
-    trouble: OvenwrightError | None = None
-    chosen = run_ref(other, book) if other else ""
+    document: Document | None = None
+    trouble: dict[str, Any] = {}
+    chosen = counted = others_of(site, ref, others)
     if chosen:
         try:
-            found = compared(site, opened, ref, chosen, same_sensors=same_sensors)
+            found = held_against(site, opened, ref, chosen, same_sensors=same_sensors)
         except StorageTrouble:
             raise
         except OvenwrightError as cause:
-            trouble = cause
+            trouble = told_trouble(site, cause.facts())
         else:
             if isinstance(found, Job):
-                query = urlencode(
-                    {"with": chosen} | ({"same_sensors": "1"} if same_sensors else {})
-                )
-                found.link = f"/runs/{ref}/compare?{query}"
+                wish = [("with", other) for other in chosen]
+                wish += [("same_sensors", "1")] * same_sensors
+                found.link = f"/runs/{ref}/compare?{urlencode(wish)}"
                 return _wait(request, found, title="Comparing", back=f"/runs/{ref}")
             document = found.document
+            if isinstance(found.comparison, Standing):
+                counted = found.comparison.other_ids
     first = [block_facts(b) for b in document.first_page if _says(b)] if document else []
-    here = next((r for r in runs if r.id == ref), None)
-    others = [r for r in runs if r.id != ref]
-    if here is not None:  # what is most worth holding against it comes first
-        others.sort(key=lambda r: (r.product != here.product, r.oven != here.oven))
+    sections = document.sections if document else ()
     return show(
         request,
         "compare.html.j2",
         place="result",
         script="result",
         facts=facts,
-        other=chosen,
+        chosen=chosen,
         same_sensors=same_sensors,
-        others=others,
-        named={r.id: _told_apart(site, r) for r in runs},
+        choice=comparable(site, facts),
+        named={f: known_as(site, book.facts(f)) for f in (ref, *chosen)},
+        counted=counted,
+        count=len(counted),
         document=document,
         first=first,
-        pairs=[block_facts(b) for s in document.sections for b in s.blocks] if document else [],
+        pairs=[block_facts(b) for s in sections for b in s.blocks],
         trouble=trouble,
-        query=quote(chosen),
     )
-
-
-def _told_apart(site: Site, run: RunEntry) -> str:
-    zone = site.tools.settings.zone or run.time_zone
-    when = moment(run.start_ns, zone).words if run.absolute else "date not recorded"
-    return " · ".join([run.title or run.id, when] + ["restated"] * bool(run.parent_digest))
 
 
 def _says(block: Any) -> bool:
