@@ -8,12 +8,13 @@ import math
 import os
 import re
 import shutil
+import signal
 import socket
 import subprocess
 import sys
 import time
 from collections.abc import Callable, Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from datetime import datetime
 from pathlib import Path
 from typing import Any
@@ -31,6 +32,7 @@ from ovenwright.storage.reference_data import read_reference_library
 from ovenwright.virtual.serving import read_address
 from ovenwright.workflow.plan_keeping import shelf_of
 from ovenwright.workflow.serving_oven import plan_text_for
+from ovenwright.workflow.starting import starts
 
 pytestmark = [
     pytest.mark.needs_browser,
@@ -407,3 +409,76 @@ def test_sixty_four_channels_fit(
             shoot(wall, "live-many-wall-dark")
         finally:
             end(process)
+
+
+WAITS = """
+title = "Waits"
+[oven]
+kind = "chamber"
+name = "oven"
+width_m = 1.0
+depth_m = 1.0
+height_m = 1.0
+[product]
+name = "loaf"
+[recording]
+interval_s = 1.0
+[[channels]]
+name = "core"
+sensor = "T"
+role = "core"
+[[instruments]]
+kind = "serial-text"
+serial = { device = "PORT" }
+channels = { a = "core" }
+text = { item = "{channel}={value}" }
+"""
+
+
+def test_one_that_waits_shows_values_and_leads_on_to_the_recording(
+    tmp_path: Path, open_page: OpenPage, accessible: Accessible
+) -> None:
+    near, far = os.openpty()
+    book = tmp_path / "book"
+    served = server(book, port := free_port())
+    try:
+        page = open_page(f"http://127.0.0.1:{port}/live", width="phone")
+        page.evaluate(
+            """async (text) => {
+              const token = document.querySelector('meta[name="form-token"]').content;
+              const send = (path, body) => fetch(path, {method: 'POST', body: JSON.stringify(body),
+                headers: {'content-type': 'application/json', 'x-form-token': token}});
+              const plan = await (await send('/api/plans', {source: 'text', text})).json();
+              const made = await send('/api/recordings', {plan: plan.plan, start: 'above=core:60'});
+              location.assign((await made.json()).link);
+            }""",
+            WAITS.replace("PORT", os.ttyname(far)),
+        )
+        expect(page.get_by_text("waiting for core to be above 60 °C")).to_be_visible()
+        value = page.locator(".chan .value")
+        until = time.monotonic() + 40
+        while value.count() == 0 or value.first.inner_text() != "21.5":
+            assert time.monotonic() < until, page.locator("#waiting-now").inner_text()
+            os.write(near, b"a=21.5\n")
+            page.wait_for_timeout(200)
+        accessible(page)
+        box = value.first.bounding_box()
+        assert box is not None
+        assert box["y"] + box["height"] < 780  # seen on a phone without scrolling
+        while "start-" in page.url:
+            assert time.monotonic() < until
+            os.write(near, b"a=70.5\n")
+            page.wait_for_timeout(200)
+        os.write(near, b"a=71.5\n")
+        expect(page.locator("#curves canvas").first).to_be_visible()
+        expect(page.locator("#unheard")).to_be_hidden()
+        page.get_by_text("Stop…").click()
+        page.get_by_role("button", name="Stop and seal").click()
+        expect(page.locator("#ended")).to_contain_text("Sealed")
+    finally:
+        end(served)
+        for start in starts(Logbook(book)):  # a recorder outlives its server
+            with suppress(ProcessLookupError):
+                os.kill(start.facts.process, signal.SIGKILL)
+        os.close(near)
+        os.close(far)

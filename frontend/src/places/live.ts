@@ -50,18 +50,22 @@ function start(root: HTMLElement): void {
   const sound = soundButton ? new Sound(soundButton) : null;
   let chart: LiveChart | null = null;
   let first = true;
+  let marked: Mark[] = [];
 
   const card = document.getElementById("curves-card");
-  if (card) {
+  // an empty chart would push the first values off a phone: it comes with the first reading
+  const openChart = (): void => {
+    if (!card || chart) return;
     card.hidden = false;
     chart = new LiveChart(
       document.getElementById("curves")!,
       { names, zone: facts.zone, unit: facts.fahrenheit ? "°F" : "°C", height: innerWidth < 640 ? 260 : 380, dashed: names.length <= 32 },
       whole, lately,
     );
+    chart.setMarks(marked);
     chooseSpan(card, chart);
     pickOne(tiles, chart);
-  }
+  };
   marksByTap(facts.id);
   stopByTap(facts.id);
 
@@ -91,10 +95,12 @@ function start(root: HTMLElement): void {
           () => requestAnimationFrame(paint),
           Math.max(0, BETWEEN_PAINTS_MS - (performance.now() - painted)),
         );
+      if (r.time.length) openChart();
       chart?.news();
     },
     whole: (w) => {
       whole.set(w);
+      if (w.bins) openChart();
       root.dataset.wholeFrom = String(w.start);
       root.dataset.wholeTo = String(w.start + w.bins * w.width);
       chart?.news();
@@ -104,6 +110,7 @@ function start(root: HTMLElement): void {
       chart?.news();
     },
     marks: (marks) => {
+      marked = marks;
       chart?.setMarks(marks);
       listMarks(marks, facts.zone);
     },
@@ -169,6 +176,8 @@ function showState(root: HTMLElement, facts: Facts, state: State): void {
     place.replaceChildren(mark, ` ${word}`);
     ended(facts, state, tone);
   }
+  const unheard = document.getElementById("unheard");
+  if (unheard) unheard.hidden = state.readings > 0 || state.state !== "recording";
   if (state.newest_s) put(document.getElementById("elapsed"), elapsed(Math.max(0, state.newest_s - state.from_s)));
   put(document.getElementById("safe"), state.readings.toLocaleString("en-GB").replaceAll(",", "\u00a0"));
 }

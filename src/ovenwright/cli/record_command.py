@@ -6,7 +6,7 @@ import argparse
 import signal
 import sys
 import threading
-from collections.abc import Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from contextlib import ExitStack, contextmanager
 from pathlib import Path
 from types import MappingProxyType
@@ -17,6 +17,7 @@ from ovenwright.errors import UsageError
 
 if TYPE_CHECKING:
     from ovenwright.compose import Tools
+    from ovenwright.recording.recorder import Snapshot
     from ovenwright.recording.sealing import Sealed
 
 _KEYS_HELP = "keys while recording: d door, i load-in, o load-out, m note, q stop and seal"
@@ -49,6 +50,12 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         const="",
         metavar="RUN",
         help="only ask a recording that is going on to stop and seal",
+    )
+    parser.add_argument(
+        "--now-file",
+        type=Path,
+        metavar="FILE",
+        help="while it waits for its start, keep what each channel shows in this JSON file",
     )
     parser.add_argument(
         "--judge",
@@ -105,6 +112,13 @@ def _record(args: argparse.Namespace, settings: Settings, tools: Tools) -> int:
             printer = stack.enter_context(EventPrinter(sys.stdout, show=view.note))
         else:
             printer = stack.enter_context(EventPrinter(sys.stdout, words=in_words))
+        watch: Callable[[Snapshot], None] | None = view.watch if view is not None else None
+        if args.now_file is not None:
+            from ovenwright.workflow.waiting_now import WaitingFile
+
+            waiting = WaitingFile(args.now_file)
+            stack.callback(waiting.end)
+            watch = _both(watch, waiting.watch)
         tell = printer.tell
         if args.forecast:
             from ovenwright.workflow.forecast_beside import ForecastBeside
@@ -121,7 +135,7 @@ def _record(args: argparse.Namespace, settings: Settings, tools: Tools) -> int:
             start=start,
             for_s=args.for_s,
             resume=args.resume,
-            watch=view.watch if view is not None else None,
+            watch=watch,
             made=view.serve_keys if view is not None else None,
         )
         # the trail names the run; the plan may be a file that only the recorder was given
@@ -132,6 +146,17 @@ def _record(args: argparse.Namespace, settings: Settings, tools: Tools) -> int:
     if not args.json and sealed is not None:
         _say_sealed(sealed, verdict)
     return 0
+
+
+def _both(
+    one: Callable[[Snapshot], None] | None, other: Callable[[Snapshot], None]
+) -> Callable[[Snapshot], None]:
+    def watch(snapshot: Snapshot) -> None:
+        if one is not None:
+            one(snapshot)
+        other(snapshot)
+
+    return watch
 
 
 def _judged(tools: Tools, sealed: Sealed) -> dict[str, str]:

@@ -65,6 +65,15 @@ class Notice:
     serial: str = ""
     firmware: str = ""
 
+    @property
+    def said(self) -> str:
+        """What it says, without its module: a bare address becomes a sentence."""
+        if self.kind is not NoticeKind.CONNECTED or not self.text:
+            return self.text or self.kind.value
+        if " " not in self.text:
+            return f"connected to {self.text}"
+        return f"connected {self.text}" if self.text.startswith("to ") else self.text
+
 
 def _nothing() -> None:
     return None

@@ -23,9 +23,15 @@ class RecentWords:
         self.lines: tuple[str, ...] = ()
 
     def add(self, line: str) -> None:
-        """Take a line; one that was just said is not said again."""
-        if not self.lines or self.lines[-1] != line:
+        """Take a line; one that was just said is not said again, but for when it tries anew."""
+        if self.lines and _matter(self.lines[-1]) == _matter(line):
+            self.lines = (*self.lines[:-1], line)
+        else:
             self.lines = (*self.lines[-7:], line)
+
+
+def _matter(line: str) -> str:
+    return line.split("; trying again", maxsplit=1)[0]
 
 
 class Gate:
@@ -50,7 +56,7 @@ class Gate:
         """Tell of readings that the plan does not know, and show what instruments say."""
         for notice in batch.notices:
             if notice.text and notice.kind not in _QUIET_KINDS:
-                self._words.add(f"{notice.module}: {notice.text}" if notice.module else notice.text)
+                self._words.add(f"{notice.module}: {notice.said}" if notice.module else notice.said)
         for reading in batch.readings:
             if reading.known and reading.channel in self._names:
                 continue

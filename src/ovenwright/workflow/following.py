@@ -389,9 +389,12 @@ class Following:
             float(value) if isinstance(value, (int, float)) else float("nan"),
         )
         self._latest.take((), (notice,))
-        if kind in {NoticeKind.LOST, NoticeKind.CONNECTED, NoticeKind.REFUSED}:
+        wanted = {NoticeKind.LOST, NoticeKind.CONNECTED, NoticeKind.REFUSED}
+        if not self.now.readings:  # then why nothing comes is what matters
+            wanted.add(NoticeKind.WAITING)
+        if kind in wanted:
             who = notice.module or "instrument"
-            words = notice.text or kind.value
+            words = notice.said.split("; trying again")[0]
             words = words if words.startswith(who) else f"{who}: {words}"
             if not self.now.remarks or self.now.remarks[-1] != words:
                 self.now.remarks.append(words)

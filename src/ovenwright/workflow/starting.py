@@ -29,6 +29,7 @@ from ovenwright.storage.journal import JournalHead, journal_files
 from ovenwright.storage.logbook import Logbook
 from ovenwright.workflow.planning import checked_text
 from ovenwright.workflow.start_words import read_start
+from ovenwright.workflow.waiting_now import WaitingNow, read_waiting
 
 _ID = re.compile(r"start-\d{8}T\d{6}-[0-9a-f]{6}")
 _HEAD_BYTES, _TAIL_BYTES = 262_144, 65_536
@@ -58,7 +59,8 @@ class StartFacts:
 class StartState:
     """How a start stands: ``state`` is starting, waiting, recording, sealed, called off or failed.
 
-    ``run`` is the id of its recording once there is one, ``words`` say more.
+    ``run`` is the id of its recording once there is one, ``words`` say more; ``now`` is what each
+    channel shows while it waits.
     """
 
     facts: StartFacts
@@ -67,6 +69,7 @@ class StartState:
     words: str = ""
     remedy: str = ""
     waiting_for: str = ""
+    now: WaitingNow | None = None
 
 
 def recorders_dir(logbook: Logbook) -> Path:
@@ -114,7 +117,7 @@ def start_recording(
         temp.write_text(plan_text, encoding="utf-8", newline="\n")
     words = [sys.executable, "-m", "ovenwright.cli.main", "record", str(plan_file.absolute())]
     words += ["--logbook", str(logbook.folder.absolute()), "--json", "--judge"]
-    words += ["--start", start]
+    words += ["--start", start, "--now-file", str((place / f"{ident}.now").absolute())]
     if for_s is not None:
         words += ["--for", repr(float(for_s))]
     env = dict(os.environ)
@@ -272,7 +275,10 @@ def start_state(logbook: Logbook, ident: str) -> StartState:
         raise UnknownName("start", ident) from cause
     except (OSError, ValueError, TypeError) as cause:
         raise StorageTrouble("the facts of this start can't be read", where=ident) from cause
-    return _state(facts, _said(place / f"{ident}.log"))
+    state = _state(facts, _said(place / f"{ident}.log"))
+    if state.state != "waiting":
+        return state
+    return replace(state, now=read_waiting(place / f"{ident}.now"))
 
 
 def _state(facts: StartFacts, said: list[dict[str, Any]]) -> StartState:
@@ -369,6 +375,6 @@ def start_of_run(logbook: Logbook, run_id: str) -> StartState | None:
 def _sweep(place: Path) -> None:
     old = sorted(place.glob("start-*.json"))[:-_KEPT]
     for path in old:
-        for end in (".json", ".log", ".toml"):
+        for end in (".json", ".log", ".toml", ".now"):
             with suppress(OSError):
                 path.with_suffix(end).unlink(missing_ok=True)

@@ -13,6 +13,7 @@ from ovenwright.domain.live import Batch, Notice, NoticeKind, Reading, Stopping
 from ovenwright.domain.run import NS, Mark, MarkKind, Quality
 from ovenwright.errors import InstrumentTrouble, StorageTrouble, UsageError
 from ovenwright.recording.alarms import AlarmNews
+from ovenwright.recording.gate import RecentWords
 from ovenwright.recording.life import State
 from ovenwright.recording.recorder import Snapshot
 from ovenwright.recording.rules import Start, StartKind
@@ -357,3 +358,12 @@ def test_a_start_that_the_disk_refuses_is_told_and_leaves_nothing(tmp_path: Path
     with pytest.raises(StorageTrouble, match="a file of that name"):
         recorder.run(bench.stopping)
     assert recorder.state is State.BROKEN
+
+
+def test_tries_at_a_link_are_one_line() -> None:
+    words = RecentWords()
+    for seconds in ("0.2", "0.5", "1.0"):
+        words.add(f"gw: no connection; trying again in {seconds} s")
+    words.add("gw: connected")
+    words.add("gw: connected")
+    assert words.lines == ("gw: no connection; trying again in 1.0 s", "gw: connected")

@@ -328,3 +328,47 @@ def test_a_journal_left_behind_is_never_shown_as_going_on(
     page = client.get(f"/live/{RUN}").text
     assert "Its recorder has ended without sealing" in page
     assert "Seal what is there" in page
+
+
+def test_one_that_waits_shows_what_it_hears(client: TestClient, site: Site) -> None:
+    place = recorders_dir(site.tools.logbook)
+    place.mkdir(parents=True)
+    ident = "start-20260303T044200-abcdef"
+    began = process_began(os.getpid())
+    facts = StartFacts(ident, "Waits", "p", "above=core:60", None, "", 0, os.getpid(), began)
+    (place / f"{ident}.json").write_text(json.dumps(asdict(facts)))
+    waiting = {"event": "waiting", "for": "core <b> to be above 60 °C"}
+    (place / f"{ident}.log").write_text(json.dumps(waiting))
+    page = client.get(f"/live/{ident}", headers={"accept": "text/html"}).text
+    assert "waiting for core &lt;b&gt; to be above 60 °C" in page
+    assert "What the channels show follows" in page
+    core = {"name": "core <b>", "value_c": 21.53, "rate_k_min": 0.5, "health": "ok", "age_s": 0.4}
+    air = {"name": "air", "value_c": None, "rate_k_min": None, "health": "waiting", "age_s": None}
+    heard = {"channels": [core, air], "remarks": ["gateway: battery 96%"]}
+    (place / f"{ident}.now").write_text(json.dumps(heard))
+    twin = client.get(f"/api/recordings/{ident}").json()
+    assert twin["now"] == [core, air]
+    assert twin["remarks"] == ["gateway: battery 96%"]
+    page = client.get(f"/live/{ident}", headers={"accept": "text/html"}).text
+    assert '<span class="value">21.5</span>' in page
+    assert "1 of 2 channels are heard" in page
+    assert "not heard yet" in page
+
+
+def test_a_recording_without_a_reading_says_what_it_waits_for(
+    client: TestClient, site: Site
+) -> None:
+    head = JournalHead(RUN, "Live", NAMES, PLAN, time.time_ns(), interval_s=1.0)
+    with Journal.create(site.tools.logbook.journals_dir, head) as made:
+        page = client.get(f"/live/{RUN}", headers={"accept": "text/html"}).text
+        box = page[page.index('id="unheard"') :][:200]
+        assert "No reading has come yet" in box
+        assert " hidden>" not in box.split("<strong>")[0]
+        write(made, 0, 2)
+        until = time.monotonic() + 10
+        while client.get(f"/api/recordings/{RUN}").json()["live"]["readings"] == 0:
+            assert time.monotonic() < until
+            time.sleep(0.05)
+        page = client.get(f"/live/{RUN}", headers={"accept": "text/html"}).text
+        assert " hidden>" in page[page.index('id="unheard"') :][:200].split("<strong>")[0]
+        tailers_of(site).close()

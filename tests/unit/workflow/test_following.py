@@ -151,6 +151,24 @@ def test_a_link_that_went_is_told_once(journal: Journal) -> None:
     following.close()
 
 
+def test_why_nothing_comes_is_told_until_something_does(journal: Journal) -> None:
+    for wait in ("0.2", "0.5"):
+        words = f"10.0.0.7:502: no connection; trying again in {wait} s"
+        waits = {"kind": NoticeKind.WAITING.value, "text": words, "module": "", "value": None}
+        journal.append([], [(FrameKind.NOTICE, waits)], now_ns=START)
+    up = {"kind": NoticeKind.CONNECTED.value, "text": "10.0.0.7:502", "module": "", "value": None}
+    journal.append([], [(FrameKind.NOTICE, up)], now_ns=START)
+    write(journal, 1, 20, 80)
+    following = follow(journal)
+    journal.append([], [(FrameKind.NOTICE, waits)], now_ns=START)
+    following.look()
+    assert list(following.now.remarks) == [
+        "instrument: 10.0.0.7:502: no connection",
+        "instrument: connected to 10.0.0.7:502",
+    ]
+    following.close()
+
+
 def test_what_was_missed_can_be_asked_for(journal: Journal) -> None:
     for k in range(10):
         write(journal, k, 20 + k, 80)

@@ -2,6 +2,7 @@
 
 import json
 import os
+import signal
 import sys
 import time
 from dataclasses import asdict
@@ -24,6 +25,7 @@ from ovenwright.workflow.starting import (
     starts,
     wait_for_start,
 )
+from ovenwright.workflow.waiting_now import read_waiting
 
 PLAN = """
 title = "Started"
@@ -106,6 +108,51 @@ def test_one_that_waits_is_called_off(book: Logbook, library: ReferenceLibrary) 
         time.sleep(0.05)
     with pytest.raises(UsageError):
         call_off(book, facts.id)
+
+
+@pytest.mark.slow
+@pytest.mark.skipif(sys.platform == "win32", reason="needs a pseudo-terminal")
+def test_what_is_heard_while_it_waits_can_be_seen(book: Logbook, library: ReferenceLibrary) -> None:
+    near, far = os.openpty()
+    text = (PLAN + SERIAL).replace("/dev/nothing-here", os.ttyname(far))
+    facts = start_recording(book, library, text, plan_name="p", start="above=core:60")
+    try:
+        until = time.monotonic() + 60
+        while (now := start_state(book, facts.id).now) is None or now.silent:
+            assert time.monotonic() < until
+            os.write(near, b"a=21.5\n")
+            time.sleep(0.2)
+        (core,) = now.channels
+        assert (core.name, core.value_c, core.health) == ("core", 21.5, "ok")
+        while (state := start_state(book, facts.id)).state == "waiting":
+            assert time.monotonic() < until
+            os.write(near, b"a=70.5\n")
+            time.sleep(0.2)
+        assert state.state == "recording"
+        assert state.now is None
+        while (recorders_dir(book) / f"{facts.id}.now").exists():
+            assert time.monotonic() < until
+            time.sleep(0.1)
+    finally:
+        os.kill(facts.process, signal.SIGKILL)
+        os.close(near)
+        os.close(far)
+
+
+def test_an_old_or_broken_file_of_what_is_heard_tells_nothing(tmp_path: Path) -> None:
+    path = tmp_path / "start.now"
+    assert read_waiting(path) is None
+    path.write_text('{"channels": [{"name": "core"')
+    assert read_waiting(path) is None
+    core = {"name": "core", "value_c": None, "rate_k_min": None, "health": "waiting", "age_s": None}
+    path.write_text(json.dumps({"channels": [core], "remarks": ["no answer"]}))
+    found = read_waiting(path)
+    assert found is not None
+    assert found.silent
+    assert found.remarks == ("no answer",)
+    then = path.stat().st_mtime - 60
+    os.utime(path, (then, then))
+    assert read_waiting(path) is None
 
 
 def test_what_a_recorder_said_tells_how_it_stands(book: Logbook) -> None:

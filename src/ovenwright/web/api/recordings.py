@@ -5,6 +5,7 @@ from __future__ import annotations
 import asyncio
 import contextlib
 from collections import defaultdict
+from dataclasses import asdict
 from typing import Annotated, Any, Literal
 
 from fastapi import APIRouter, Query, WebSocket, WebSocketDisconnect
@@ -44,11 +45,22 @@ _BETWEEN_S = 0.08
 _SEND_S = 10.0
 
 
+class ChannelHeard(BaseModel):
+    """What one channel shows while a recording waits: °C, K/min; ``age_s`` since last heard."""
+
+    name: str
+    value_c: float | None
+    rate_k_min: float | None
+    health: str
+    age_s: float | None
+
+
 class RecordingFacts(BaseModel):
     """One recording: ``id`` is its run's, or that of its start while it has not begun.
 
     ``state`` is starting, waiting (for its start), recording, sealing, sealed, cut off (its recorder
-    died), called off or failed. ``link`` is the page that shows it.
+    died), called off or failed. ``link`` is the page that shows it. While it waits ``now`` tells
+    what each channel shows and ``remarks`` what the instruments say.
     """
 
     id: str
@@ -62,6 +74,8 @@ class RecordingFacts(BaseModel):
     remedy: str = ""
     waiting_for: str = ""
     link: str = ""
+    now: list[ChannelHeard] = []
+    remarks: list[str] = []
 
 
 class PlanChoice(BaseModel):
@@ -192,6 +206,8 @@ def _start_facts(state: StartState) -> RecordingFacts:
         remedy=state.remedy,
         waiting_for=state.waiting_for,
         link=link,
+        now=[ChannelHeard(**asdict(c)) for c in state.now.channels] if state.now else [],
+        remarks=list(state.now.remarks) if state.now else [],
     )
 
 

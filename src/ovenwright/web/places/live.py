@@ -20,6 +20,7 @@ from ovenwright.web.door import Operator, Role, Viewer
 from ovenwright.web.oven_view import draw
 from ovenwright.web.pages import show
 from ovenwright.web.refs import run_ref
+from ovenwright.web.runs_shown import shown_unit
 from ovenwright.web.site import Site, TheSite
 from ovenwright.web.starting import plan_choices
 from ovenwright.web.tailing import Tailer
@@ -176,9 +177,11 @@ def _page(request: Request, recording: str, site: Site, role: Role, template: st
             request,
             "live_waiting.html.j2",
             place="live",
+            script="waiting",
             recording=facts,
             may=role >= Role.OPERATOR,
             states=STATE_WORDS,
+            **_heard(facts, shown_unit(site)),
         )
     tailer = api.tailer_of(site, recording)
     if not tailer.wait_ready():
@@ -195,6 +198,34 @@ def _page(request: Request, recording: str, site: Site, role: Role, template: st
         states=STATE_WORDS,
         **_facts(site, tailer, wall=template == "live_wall.html.j2"),
     )
+
+
+def _heard(facts: api.RecordingFacts, shown: Shown) -> dict[str, Any]:
+    """Return what a recording that waits hears, as the page shows it."""
+
+    def value(value_c: float | None) -> str:
+        return plain(shown.temperature(math.nan if value_c is None else value_c), 1)
+
+    tiles = [
+        Tile(
+            i,
+            c.name,
+            "",
+            value(c.value_c),
+            _rate(c.rate_k_min, shown),
+            c.health,
+            HEALTH_SHAPES[c.health],
+        )
+        for i, c in enumerate(facts.now)
+    ]
+    heard = sum(c.age_s is not None for c in facts.now)
+    return {
+        "tiles": tiles,
+        "heard": heard,
+        "silent": not heard,
+        "keeps_lead_in": facts.waiting_for != "its time",
+        "shown": shown,
+    }
 
 
 def _facts(site: Site, tailer: Tailer, *, wall: bool) -> dict[str, Any]:
