@@ -20,7 +20,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from playwright.sync_api import Page, expect
+from playwright.sync_api import Browser, Page, WebSocketRoute, expect
 
 from ovenwright.domain.live import NoticeKind, Reading
 from ovenwright.domain.run import NS, Mark, MarkKind
@@ -374,6 +374,73 @@ def test_the_wall_is_readable_from_three_metres(
         arcmin = math.degrees(math.atan(size * 0.72 * 0.277 / 3000)) * 60
         assert arcmin >= least_arcmin, what
     assert page.evaluate("document.documentElement.scrollHeight <= innerHeight"), "it scrolls"
+
+
+def test_a_forecast_is_large_on_the_wall_and_in_words_below(
+    looked_at: tuple[str, Journal],
+    chromium: Browser,
+    open_page: OpenPage,
+    shoot: Shoot,
+    accessible: Accessible,
+) -> None:
+    """What the model says is put into the server's own words on their way; a fit takes minutes."""
+    address, _ = looked_at
+    at_s = 1_796_000_000.0
+
+    def foreseen(channel: str, minutes: float) -> dict[str, Any]:
+        median = at_s + 60 * minutes
+        return {
+            "channel": channel,
+            "median_s": median,
+            "low_s": median - 120,
+            "high_s": median + 180,
+            "half_s": [median - 60, median + 60],
+            "open_ended": channel == "core 5",
+        }
+
+    forecast = {
+        "at_s": at_s,
+        "found": [
+            foreseen("core 1", 9) | {"level_c": 93.0},
+            foreseen("core 5", 12) | {"level_c": 93.0},
+        ],
+        "requirements": [foreseen("core 1", 7) | {"requirement": "hot enough"}],
+        "refused": "",
+        "rests_on": [],
+        "caution": "It proves nothing.",
+    }
+
+    def speak(route: WebSocketRoute) -> None:
+        server = route.connect_to_server()
+
+        def on(message: str | bytes) -> None:
+            if isinstance(message, str) and (told := json.loads(message))["is"] == "state":
+                message = json.dumps(told | {"forecast": forecast})
+            route.send(message)
+
+        server.on_message(on)
+
+    for view, size in (("/wall", (1920, 1080)), ("/wall", (360, 780)), ("", (360, 780))):
+        context = chromium.new_context(viewport={"width": size[0], "height": size[1]})
+        context.route_web_socket(re.compile("/api/recordings/"), speak)
+        page = open_page(address + view, context=context)
+        if view:
+            items = page.locator("#wall-forecast li")
+            expect(items).to_have_count(2)
+            expect(items.nth(0)).to_contain_text("core 1 meets “hot enough”")
+            expect(items.nth(1)).to_contain_text("or never")
+        else:
+            expect(page.locator("#forecast li")).to_have_count(3)
+            expect(page.locator("#forecast")).to_contain_text("core 1 passes 93 °C at")
+        if size[0] == 1920:
+            figure = page.locator("#wall-forecast strong").first
+            pixels = figure.evaluate("e => parseFloat(getComputedStyle(e).fontSize)")
+            arcmin = math.degrees(math.atan(pixels * 0.72 * 0.277 / 3000)) * 60
+            assert arcmin >= 16.0  # as the values: see the test before this one
+            assert page.evaluate("document.documentElement.scrollHeight <= innerHeight")
+        accessible(page)
+        shoot(page, f"live-foreseen{view.replace('/', '-')}-{size[0]}")
+        context.close()
 
 
 def test_without_scripts_values_are_there_and_marks_can_be_set(

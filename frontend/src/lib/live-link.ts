@@ -10,9 +10,19 @@ export interface ChannelNow {
   count: number;
 }
 
+/** When something will be: the median, and what holds it nine times in ten. */
+export interface Foreseen {
+  channel: string;
+  median_s: number;
+  low_s: number;
+  high_s: number;
+  open_ended: boolean;
+}
+
 export interface Forecast {
   at_s: number;
-  found: { channel: string; level_c: number; median_s: number; low_s: number; high_s: number; open_ended: boolean }[];
+  found: (Foreseen & { level_c: number })[];
+  requirements?: undefined | (Foreseen & { requirement: string })[];
   refused: string;
   rests_on: string[];
   caution: string;

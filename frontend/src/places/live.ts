@@ -2,7 +2,7 @@
 import { tell } from "../lib/ask";
 import { inFahrenheit } from "../lib/degrees";
 import { LiveChart } from "../lib/live-chart";
-import { type Forecast, Link, type Mark, type Readings, type State } from "../lib/live-link";
+import { type Forecast, type Foreseen, Link, type Mark, type Readings, type State } from "../lib/live-link";
 import { LiveOven, type OvenFacts } from "../lib/live-oven";
 import { Sound } from "../lib/live-sound";
 import { Bins, Stretch } from "../lib/live-store";
@@ -140,7 +140,7 @@ function saidInFahrenheit(state: State): State {
     coming: state.coming.map((c) => ({ ...c, name: inFahrenheit(c.name) })),
     links: state.links.map(inFahrenheit),
     remarks: state.remarks.map(inFahrenheit),
-    forecast: forecast && { ...forecast, rests_on: forecast.rests_on.map(inFahrenheit), caution: inFahrenheit(forecast.caution) },
+    forecast: forecast && { ...forecast, requirements: forecast.requirements?.map((f) => ({ ...f, requirement: inFahrenheit(f.requirement) })), rests_on: forecast.rests_on.map(inFahrenheit), caution: inFahrenheit(forecast.caution) },
   };
 }
 
@@ -253,32 +253,78 @@ function showNext(state: State): void {
   put(document.getElementById("next-line"), lines.slice(0, 2).join(" · "));
 }
 
+interface Ahead extends Foreseen {
+  words: string;
+}
+
+/** What is foreseen, the nearest first: temperatures passed, then requirements met. */
+function ahead(forecast: Forecast, facts: Facts, shown: (c: number) => number): Ahead[] {
+  const degree = facts.fahrenheit ? "°F" : "°C";
+  return [
+    ...forecast.found.map((f) => ({ ...f, words: `${f.channel} passes ${number(shown(f.level_c), 0)} ${degree}` })),
+    ...(forecast.requirements ?? []).map((f) => ({ ...f, words: `${f.channel} meets “${f.requirement}”` })),
+  ].sort((a, b) => a.median_s - b.median_s);
+}
+
 /** What the model foresees: words with their interval, or why there is no forecast. */
 function showForecast(forecast: Forecast | null, facts: Facts, shown: (c: number) => number): void {
-  const place = document.getElementById("forecast");
-  if (!place || !forecast || place.dataset.at === String(forecast.at_s)) return;
-  place.dataset.at = String(forecast.at_s);
+  if (!forecast) return;
   const at = (s: number) => clockTime(s * 1000, facts.zone, 0, false);
-  const degree = facts.fahrenheit ? "°F" : "°C";
-  const lines = forecast.found.map((f) => {
-    const level = `${f.channel} passes ${number(shown(f.level_c), 0)} ${degree}`;
-    if (f.open_ended) return `${level} at ${at(f.median_s)} (from ${at(f.low_s)}; it may never)`;
-    return `${level} at ${at(f.median_s)} (${at(f.low_s)} to ${at(f.high_s)})`;
-  });
+  const found = ahead(forecast, facts, shown);
+  showForecastLarge(found, at);
+  const place = document.getElementById("forecast");
+  if (!place) return;
+  const lines = found.map((f) =>
+    f.open_ended
+      ? `${f.words} at ${at(f.median_s)} (from ${at(f.low_s)}; it may never)`
+      : `${f.words} at ${at(f.median_s)} (${at(f.low_s)} to ${at(f.high_s)})`,
+  );
+  if (!lines.length) lines.push(forecast.refused || "every level has been passed");
+  const title = `Foreseen at ${at(forecast.at_s)}`;
+  const rests = forecast.rests_on.length ? ` It rests on ${forecast.rests_on.join("; ")}.` : "";
+  const said = [title, ...lines, rests].join("\n");
+  if (place.dataset.said === said) return;
+  place.dataset.said = said;
   const list = document.createElement("ul");
   list.className = "lines";
-  for (const words of lines.length ? lines : [forecast.refused || "every level has been passed"]) {
+  for (const words of lines) {
     const item = document.createElement("li");
     item.textContent = words;
     list.append(item);
   }
   const head = document.createElement("h3");
-  head.textContent = `Foreseen at ${at(forecast.at_s)}`;
+  head.textContent = title;
   const note = document.createElement("p");
   note.className = "note";
-  const rests = forecast.rests_on.length ? ` It rests on ${forecast.rests_on.join("; ")}.` : "";
   note.textContent = `In brackets: nine times in ten.${rests} ${forecast.caution}`;
   place.replaceChildren(head, list, note);
+}
+
+const MOST_LARGE = 3;
+
+/** For the wall: the next thing each channel will do, its moment as large as a value. */
+function showForecastLarge(found: Ahead[], at: (s: number) => string): void {
+  const place = document.getElementById("wall-forecast");
+  if (!place) return;
+  const next = found.filter((f, i) => found.findIndex((g) => g.channel === f.channel) === i).slice(0, MOST_LARGE);
+  const said = next.map((f) => `${f.words} ${at(f.median_s)} ${at(f.low_s)} ${at(f.high_s)}`).join("\n");
+  place.hidden = !next.length;
+  if (place.dataset.said === said) return;
+  place.dataset.said = said;
+  place.querySelector("ul")!.replaceChildren(
+    ...next.map((f) => {
+      const item = document.createElement("li");
+      const words = document.createElement("span");
+      words.textContent = f.words;
+      const when = document.createElement("strong");
+      when.textContent = at(f.median_s);
+      const between = document.createElement("span");
+      between.className = "between";
+      between.textContent = f.open_ended ? `from ${at(f.low_s)}, or never` : `${at(f.low_s)} to ${at(f.high_s)}`;
+      item.append(words, when, between);
+      return item;
+    }),
+  );
 }
 
 function showWhere(state: State, at_m: number): void {
