@@ -6,7 +6,7 @@ import argparse
 import math
 from typing import TYPE_CHECKING
 
-from ovenwright.cli.model_arguments import add_kind, add_report
+from ovenwright.cli.model_arguments import add_kind, add_product, add_report
 from ovenwright.config import Settings
 from ovenwright.errors import UsageError
 
@@ -45,11 +45,34 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         help="how far the start temperature may be changed either way (default: 0)",
     )
     add(
+        "--spacing-by",
+        type=float,
+        default=0.0,
+        metavar="PERCENT",
+        help="how far the room each piece has may be changed either way; needs --spacing-gain (default: 0)",
+    )
+    add(
+        "--spacing-gain",
+        type=float,
+        metavar="K",
+        help="how much warmer the surroundings that a piece feels get with a tenth more room",
+    )
+    add(
+        "--learn-from",
+        nargs="+",
+        action="extend",
+        default=[],
+        metavar="RUN",
+        help="earlier runs of this oven that tell how it follows its setpoints; same-oven stands for "
+        "those in the logbook",
+    )
+    add(
         "--sure",
         type=float,
         metavar="SHARE",
         help="probability with which each requirement is to be met (default: the plan's confidence)",
     )
+    add_product(parser)
     add_kind(parser)
     add_report(parser)
 
@@ -63,7 +86,7 @@ def run(args: argparse.Namespace, settings: Settings) -> int:
     from ovenwright.workflow.laying_out import Wanted
     from ovenwright.workflow.model_telling import advice_document, check_ending, write_page
 
-    for flag in ("setpoint_by", "time_by", "start_by", "sure"):
+    for flag in ("setpoint_by", "time_by", "start_by", "spacing_by", "spacing_gain", "sure"):
         value = getattr(args, flag)
         if value is not None and not math.isfinite(value):
             raise UsageError(f"{value:g} is no limit", where="--" + flag.replace("_", "-"))
@@ -71,6 +94,8 @@ def run(args: argparse.Namespace, settings: Settings) -> int:
         setpoint_k=args.setpoint_by,
         bake_share=args.time_by / 100.0,
         start_k=args.start_by,
+        spacing_share=args.spacing_by / 100.0,
+        spacing_gain_k=args.spacing_gain,
         confidence=args.sure,
     )
     if args.report is not None:
@@ -83,6 +108,8 @@ def run(args: argparse.Namespace, settings: Settings) -> int:
             args.run_ref,
             Wanted(kind=args.kind, seed=args.seed),
             limits,
+            product=args.product,
+            learn_from=tuple(dict.fromkeys(args.learn_from)),
         )
     if args.report is not None:
         shown = Shown(fahrenheit=settings.show_unit == "F")

@@ -6,7 +6,7 @@ import argparse
 import math
 from typing import TYPE_CHECKING
 
-from ovenwright.cli.model_arguments import add_channels, add_kind, add_report
+from ovenwright.cli.model_arguments import add_channels, add_kind, add_product, add_report
 from ovenwright.config import Settings
 from ovenwright.errors import UsageError
 
@@ -35,6 +35,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         parser,
         surroundings="channels of what surrounds all of them (default: role wall or air of the same lane)",
     )
+    add_product(parser)
     add_kind(parser)
     add_report(parser)
 
@@ -62,7 +63,12 @@ def run(args: argparse.Namespace, settings: Settings) -> int:
     )
     with progress("fitting two places and changing one factor at a time", quiet=args.json):
         told = explain_run(
-            tools.logbook, tools.library(), args.run_ref, wanted, against=args.against
+            tools.logbook,
+            tools.library(),
+            args.run_ref,
+            wanted,
+            against=args.against,
+            product=args.product,
         )
     if args.report is not None:
         shown = Shown(fahrenheit=settings.show_unit == "F")

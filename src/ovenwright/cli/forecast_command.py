@@ -6,7 +6,7 @@ import argparse
 import math
 from typing import TYPE_CHECKING
 
-from ovenwright.cli.model_arguments import add_channels, add_kind, add_report
+from ovenwright.cli.model_arguments import add_channels, add_kind, add_product, add_report
 from ovenwright.config import Settings
 from ovenwright.errors import UsageError
 
@@ -38,12 +38,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         metavar="TEMP_C",
         help="temperature to pass, °C (repeatable)",
     )
-    add(
-        "--product",
-        default="",
-        metavar="FILE",
-        help="product record of earlier runs, a file or a name in the logbook, see: fit",
-    )
+    add_product(parser)
     add_kind(parser)
     add_report(parser)
 

@@ -32,6 +32,16 @@ def add_kind(parser: argparse.ArgumentParser) -> None:
     )
 
 
+def add_product(parser: argparse.ArgumentParser) -> None:
+    """Declare the product record that may be used."""
+    parser.add_argument(
+        "--product",
+        default="",
+        metavar="FILE",
+        help="product record of earlier runs, a file or a name in the logbook, see: fit",
+    )
+
+
 def add_report(parser: argparse.ArgumentParser) -> None:
     """Declare the page that may be written."""
     parser.add_argument(

@@ -29,10 +29,13 @@ from ovenwright.modelling.foretelling import FORETOLD, Foreteller, Told
 from ovenwright.modelling.knobs import Knob, Turns, turned
 
 FEW = 20  # members that tell what a knob does
-_ROUNDS = 5
+_ROUNDS = 8
+_FIRST = 2  # rounds before all members are asked, for the lines are poor still
 _TRIES = 20_000
 _DRAWS = 100
 _STEP = 0.2  # of a knob's range, to learn what it does
+_ENOUGH = 3  # settings that meet everything, of which the best is taken
+_SETTLED = 4e-4  # of knobs' ranges, squared: no step to speak of
 _LOG = ("log_reduction", "equivalent_time", "pasteurisation_units")
 BROWNING = "browning_zanoni"
 _COLOUR = 52.0  # colour difference at full extent (Zanoni, Peri & Bruno 1995)
@@ -192,9 +195,8 @@ class Adviser:
         i = int(np.argmax(held) if requirement.combine is Combine.BEST else np.argmin(held))
         return held[i], ends[i][1]
 
-    def choice(self, aim: str, x: FloatArray) -> Choice:
-        """Return settings with all members asked."""
-        asked = self.ask(x, members=None)
+    def choice(self, aim: str, asked: _Asked) -> Choice:
+        """Return settings of which all members were asked."""
         foreseen = tuple(
             Foreseen(r, _three(v), float(np.mean(m >= 0.0)))
             for r, v, m in zip(self.requirements, asked.value, asked.margin, strict=True)
@@ -202,7 +204,7 @@ class Adviser:
         met = np.all(asked.margin >= 0.0, axis=0)
         return Choice(
             aim,
-            tuple(float(v) for v in self.values(x)),
+            tuple(float(v) for v in self.values(asked.x)),
             foreseen,
             float(np.mean(met)),
             asked.told.bake_s,
@@ -273,6 +275,8 @@ def _three(values: FloatArray) -> tuple[float, float, float]:
 def advise(adviser: Adviser, *, aims: tuple[Aim, ...] = tuple(Aim), seed: int = 1) -> Advice:
     """Look for settings that meet every requirement with the confidence asked for.
 
+    A few members show the way; whether a requirement is met is asked of all of them.
+
     Parameters
     ----------
     adviser : asks and measures
@@ -281,37 +285,28 @@ def advise(adviser: Adviser, *, aims: tuple[Aim, ...] = tuple(Aim), seed: int = 
     """
     rng = np.random.default_rng(seed)
     base = adviser.ask(adviser.x_now)
-    # few members tell slopes; whether a requirement is met is asked of all of them
-    asked = [adviser.ask(adviser.x_now, members=None)]
-    slope = np.zeros((len(adviser.requirements), len(adviser.knobs)))
-    warms = np.zeros(len(adviser.knobs))
-    for k in range(len(adviser.knobs)):
-        x = base.x.copy()
-        x[k] += _STEP if x[k] <= 1.0 - _STEP else -_STEP
-        one = adviser.ask(x)
-        moved = x[k] - base.x[k]
-        slope[:, k] = (one.hard(adviser.confidence) - base.hard(adviser.confidence)) / moved
-        warms[k] = float(np.median(one.told.heat_kj_m2) - np.median(base.told.heat_kj_m2)) / moved
-    found: dict[str, FloatArray] = {}
+    whole = adviser.ask(adviser.x_now, members=None)
+    search = _Search(adviser, base, whole, rng)
+    now = adviser.choice("as now", whole)
+    found: dict[str, _Asked] = {}
     for aim in aims:
-        best = _search(adviser, aim, asked, slope=slope.copy(), warms=warms, rng=rng)
-        if best is not None and not any(np.array_equal(best, x) for x in found.values()):
+        best = search.best(aim)
+        if best is not None and not any(np.array_equal(best.x, a.x) for a in found.values()):
             found[aim.value] = best
-    now = adviser.choice("as now", adviser.x_now)
-    choices = tuple(adviser.choice(aim, x) for aim, x in found.items())
+    choices = tuple(adviser.choice(aim, a) for aim, a in found.items())
     if choices:
         return Advice(adviser.knobs, now, choices, None, (), tuple(adviser.not_foretold))
-    nearest = max(asked, key=lambda a: _least(a, adviser))
+    nearest = max(search.asked, key=lambda a: _least(a, adviser))
     never = [
         r.name
         for i, r in enumerate(adviser.requirements)
-        if max(a.hard(adviser.confidence)[i] for a in asked) < 0.0
+        if max(a.hard(adviser.confidence)[i] for a in search.asked) < 0.0
     ]
     return Advice(
         adviser.knobs,
         now,
         (),
-        adviser.choice("nearest to it", nearest.x),
+        adviser.choice("nearest to it", nearest),
         tuple(never),
         tuple(adviser.not_foretold),
     )
@@ -336,45 +331,83 @@ def _cost(adviser: Adviser, aim: Aim, warms: FloatArray) -> Callable[[FloatArray
     return change
 
 
-def _search(
-    adviser: Adviser,
-    aim: Aim,
-    asked: list[_Asked],
-    *,
-    slope: FloatArray,
-    warms: FloatArray,
-    rng: np.random.Generator,
-) -> FloatArray | None:
-    """Go to where the lines say the aim is best with all requirements met, ask, and mend the lines."""
-    cost = _cost(adviser, aim, warms)
-    anchor = max(asked, key=lambda a: _least(a, adviser))
-    good = [a for a in asked if bool(np.all(a.hard(adviser.confidence) >= 0.0))]
-    room = 0.0
-    for _ in range(_ROUNDS):
-        hard = anchor.hard(adviser.confidence)
+class _Search:
+    """Goes along straight lines to where an aim is best with everything met, asks, and mends them.
+
+    What few members and all of them say may differ; that is learnt too.
+    """
+
+    def __init__(
+        self, adviser: Adviser, base: _Asked, whole: _Asked, rng: np.random.Generator
+    ) -> None:
+        self._adviser, self._rng = adviser, rng
+        self.asked = [whole]
+        """With all members."""
+        self._few = [base]
+        self._apart = whole.hard(adviser.confidence) - base.hard(adviser.confidence)
+        self._slope = np.zeros((len(adviser.requirements), len(adviser.knobs)))
+        self._warms = np.zeros(len(adviser.knobs))
+        for k in range(len(adviser.knobs)):
+            x = base.x.copy()
+            x[k] += _STEP if x[k] <= 1.0 - _STEP else -_STEP
+            one = adviser.ask(x)
+            self._few.append(one)
+            moved = x[k] - base.x[k]
+            gone = one.hard(adviser.confidence) - base.hard(adviser.confidence)
+            self._slope[:, k] = gone / moved
+            warmer = np.median(one.told.heat_kj_m2) - np.median(base.told.heat_kj_m2)
+            self._warms[k] = float(warmer) / moved
+
+    def best(self, aim: Aim) -> _Asked | None:
+        """Return the best settings that meet everything, None where none were found."""
+        adviser, confidence = self._adviser, self._adviser.confidence
+        cost = _cost(adviser, aim, self._warms)
+        slope, apart, room = self._slope.copy(), self._apart.copy(), 0.0
+        anchor = max(self._few, key=lambda a: _least(a, adviser))
+        kept = 0
+        for round_ in range(_ROUNDS):
+            one = adviser.ask(self._step(anchor, slope, apart, room, cost))
+            self._few.append(one)
+            step = one.x - anchor.x
+            settled = float(step @ step) < _SETTLED
+            fits = bool(np.all(one.hard(confidence) + apart >= 0.0))
+            if settled or (fits and round_ >= _FIRST) or round_ == _ROUNDS - 1:
+                full = adviser.ask(one.x, members=None)
+                self.asked.append(full)
+                fits = bool(np.all(full.hard(confidence) >= 0.0))
+                if fits:
+                    kept += 1
+                    if settled or kept >= _ENOUGH:
+                        break
+                apart = full.hard(confidence) - one.hard(confidence)
+            if not fits:
+                room += 0.02
+            if not settled:
+                missed = one.hard(confidence) - (anchor.hard(confidence) + slope @ step)
+                slope += np.outer(missed, step) / float(step @ step)
+                anchor = one
+        good = [a for a in self.asked if bool(np.all(a.hard(confidence) >= 0.0))]
+        return min(good, key=lambda a: float(cost(a.x))) if good else None
+
+    def _step(
+        self,
+        anchor: _Asked,
+        slope: FloatArray,
+        apart: FloatArray,
+        room: float,
+        cost: Callable[[FloatArray], FloatArray],
+    ) -> FloatArray:
+        """Return where the lines say the aim is best, or least is missed."""
+        adviser, rng = self._adviser, self._rng
         wide = rng.random((_TRIES, len(adviser.knobs)))
         kept = rng.random(wide.shape) < rng.random((_TRIES, 1))
         wide = np.where(kept, wide, adviser.x_now)
-        near = np.clip(anchor.x + 0.1 * rng.normal(size=(_TRIES, len(adviser.knobs))), 0.0, 1.0)
+        near = np.clip(anchor.x + 0.1 * rng.normal(size=wide.shape), 0.0, 1.0)
         tries = np.concatenate([wide, near])
-        foreseen = hard + (tries - anchor.x) @ slope.T
+        foreseen = anchor.hard(adviser.confidence) + apart + (tries - anchor.x) @ slope.T
         scale = 1.0 + np.abs(slope).max(axis=1, initial=0.0)
         fits = np.all(foreseen >= room * scale, axis=1)
         if fits.any():
-            x = tries[fits][int(np.argmin(cost(tries[fits])))]
-        else:
-            short = np.sum(np.minimum(foreseen - room * scale, 0.0) / scale, axis=1)
-            x = tries[int(np.argmax(short - 1e-3 * cost(tries)))]
-        one = adviser.ask(x, members=None)
-        asked.append(one)
-        if bool(np.all(one.hard(adviser.confidence) >= 0.0)):
-            good.append(one)
-        else:
-            room += 0.02
-        step = one.x - anchor.x
-        if float(step @ step) < 1e-8:
-            break
-        missed = one.hard(adviser.confidence) - (hard + slope @ step)
-        slope += np.outer(missed, step) / float(step @ step)
-        anchor = one
-    return min(good, key=lambda a: float(cost(a.x))).x if good else None
+            return np.asarray(tries[fits][int(np.argmin(cost(tries[fits])))])
+        short = np.sum(np.minimum(foreseen - room * scale, 0.0) / scale, axis=1)
+        return np.asarray(tries[int(np.argmax(short - 1e-3 * cost(tries)))])

@@ -1,8 +1,8 @@
-"""What can be turned on an oven, within limits, and what the surroundings do when it is."""
+"""What can be turned on an oven, within limits."""
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from enum import StrEnum
 
 import numpy as np
@@ -11,14 +11,6 @@ from ovenwright.domain.arrays import FloatArray
 from ovenwright.domain.plan import Plan, TunnelOven
 from ovenwright.errors import OutOfRange, UsageError
 
-SPILL = (0.15, 0.25)
-"""Share of a zone's change that each neighbour feels instead; common practice, no source."""
-
-GAIN_DOUBT = 0.15
-"""Standard deviation of how much of a change near the product follows the setpoint, about 1."""
-
-_BLEND = 0.08  # of the oven's length over which one zone's air turns into the next one's
-
 
 class Turns(StrEnum):
     """What a knob turns."""
@@ -26,6 +18,7 @@ class Turns(StrEnum):
     SETPOINT = "setpoint"
     BAKE_TIME = "bake time"
     START = "start temperature"
+    SPACING = "load spacing"
 
 
 @dataclass(frozen=True, slots=True)
@@ -58,6 +51,7 @@ def knobs_of(
     setpoint_k: float,
     bake_share: float,
     start_k: float,
+    spacing_share: float = 0.0,
 ) -> tuple[Knob, ...]:
     """Return the knobs of a plan's oven.
 
@@ -68,6 +62,7 @@ def knobs_of(
     setpoint_k : how far a setpoint may be moved either way, K
     bake_share : how far the bake time may be changed either way, as a share of it
     start_k : how far the start temperature may be changed either way, K
+    spacing_share : how far the room each piece has may be changed either way, as a share of it
 
     Raises
     ------
@@ -115,6 +110,11 @@ def knobs_of(
                 start_c + start_k,
             )
         )
+    if spacing_share > 0:
+        wide = 100.0 * spacing_share
+        knobs.append(
+            Knob("load spacing", Turns.SPACING, "% of now", 100.0, 100.0 - wide, 100.0 + wide)
+        )
     if not knobs:
         raise UsageError(
             "nothing may be turned",
@@ -125,87 +125,27 @@ def knobs_of(
 
 @dataclass(frozen=True, slots=True)
 class Turned:
-    """Settings as the model takes them: shifts (zones,) K, bake time ratio, start shift K."""
+    """Settings as the model takes them.
+
+    Shifts of setpoints (zones,) K, bake time ratio, shift of the start K, spacing ratio.
+    """
 
     shift_k: FloatArray
     ratio: float
     start_k: float
+    spacing: float = 1.0
 
 
 def turned(knobs: tuple[Knob, ...], values: FloatArray, zones: int) -> Turned:
     """Return what values of the knobs mean against the present settings."""
-    shift, ratio, start = np.zeros(zones), 1.0, 0.0
+    shift, ratio, start, spacing = np.zeros(zones), 1.0, 0.0, 1.0
     for knob, value in zip(knobs, values, strict=True):
         if knob.turns is Turns.SETPOINT:
             shift[knob.zone] = value - knob.now
         elif knob.turns is Turns.BAKE_TIME:
             ratio = float(value / knob.now)
+        elif knob.turns is Turns.SPACING:
+            spacing = float(value / knob.now)
         else:
             start = float(value - knob.now)
-    return Turned(shift, ratio, start)
-
-
-@dataclass(frozen=True, slots=True)
-class Response:
-    """How surroundings answer setpoints, drawn: ``gain`` and ``spill`` (members,).
-
-    ``wander_k`` (members,) is how far the next run differs with nothing turned.
-    """
-
-    gain: FloatArray
-    spill: FloatArray
-    wander_k: FloatArray
-
-    def take(self, members: int) -> Response:
-        """Return the first members."""
-        return replace(
-            self,
-            gain=self.gain[:members],
-            spill=self.spill[:members],
-            wander_k=self.wander_k[:members],
-        )
-
-
-def draw_response(members: int, *, rng: np.random.Generator, wander_k: float = 1.5) -> Response:
-    """Draw answers of the surroundings to setpoints from their prior.
-
-    Parameters
-    ----------
-    members : how many
-    rng : of the draws
-    wander_k : from run to run with nothing turned, K; common practice, no source
-    """
-    return Response(
-        gain=rng.normal(1.0, GAIN_DOUBT, members),
-        spill=rng.uniform(*SPILL, members),
-        wander_k=rng.normal(0.0, wander_k, members),
-    )
-
-
-def shift_along(
-    share: FloatArray, edges: FloatArray, shift_k: FloatArray, response: Response
-) -> FloatArray:
-    """Return how much warmer the surroundings get along the oven, (n, members) K.
-
-    Parameters
-    ----------
-    share : (n,) of the way through, 0 to 1
-    edges : (zones + 1,) of the zones, 0 to 1
-    shift_k : (zones,) of the setpoints
-    response : drawn
-    """
-    zones = shift_k.size
-    before = np.concatenate(([0.0], shift_k[:-1]))
-    after = np.concatenate((shift_k[1:], [0.0]))
-    has = np.array([(i > 0) + (i < zones - 1) for i in range(zones)], dtype=float)
-    felt = (
-        shift_k[:, None] * (1.0 - has[:, None] * response.spill)
-        + (before + after)[:, None] * response.spill
-    ) * response.gain
-    weight = np.zeros((share.size, zones))
-    for i in range(zones):
-        up = 1.0 if i == 0 else np.clip((share - edges[i]) / _BLEND + 0.5, 0.0, 1.0)
-        down = 1.0 if i == zones - 1 else np.clip((edges[i + 1] - share) / _BLEND + 0.5, 0.0, 1.0)
-        weight[:, i] = up * down
-    weight /= weight.sum(axis=1, keepdims=True)
-    return np.asarray(weight @ felt)
+    return Turned(shift, ratio, start, spacing)

@@ -109,9 +109,14 @@ def heating_ends(heating: Heating) -> Heating:
     return replace(heating, around=line.until(end_s), cores=tuple(cores), until_s=end_s)
 
 
-def whole_fit(heating: Heating, ensemble: Ensemble, *, seed: int = 1) -> Fit:
-    """Fit bodies to the whole heating of a run; general priors, nothing of a record in them."""
-    return fit(heating, ensemble, cast=2 * _KEPT, seed=seed, all_channels=True)
+def whole_fit(
+    heating: Heating, ensemble: Ensemble, *, seed: int = 1, origins: tuple[str, ...] = ()
+) -> Fit:
+    """Fit bodies to the whole heating of a run.
+
+    What goes into a record is fitted from the general priors, nothing of a record in them.
+    """
+    return fit(heating, ensemble, cast=2 * _KEPT, seed=seed, origins=origins, all_channels=True)
 
 
 def recorded(fitted: Fit, *, digest: str = "") -> RecordedRun:

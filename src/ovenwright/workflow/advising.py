@@ -2,25 +2,27 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
 
 from ovenwright.domain.kinetics import ReferenceLibrary
-from ovenwright.domain.plan import Plan, TunnelOven
-from ovenwright.domain.profile import Profile
-from ovenwright.domain.results import Results
-from ovenwright.domain.run import Role
+from ovenwright.domain.run import Run
 from ovenwright.errors import OutOfRange, TooLittleData, UsageError
 from ovenwright.modelling.advising import Advice, Adviser, Choice, advise
-from ovenwright.modelling.foretelling import POINTS, Bake, CorePlace, Foreteller
-from ovenwright.modelling.knobs import draw_response, knobs_of
-from ovenwright.modelling.product_record import whole_fit
+from ovenwright.modelling.answering import learn_answer
+from ovenwright.modelling.foretelling import Bake, CorePlace, Foreteller
+from ovenwright.modelling.knobs import knobs_of
+from ovenwright.modelling.product_record import ProductRecord, whole_fit
+from ovenwright.modelling.responding import draw_response
 from ovenwright.storage.logbook import Logbook
+from ovenwright.workflow.bakes import felt_along, lay_bake
 from ovenwright.workflow.explaining import places
 from ovenwright.workflow.judging import plan_for, results_of
-from ovenwright.workflow.laying_out import Wanted, kind_of, prior_of
+from ovenwright.workflow.laying_out import Wanted, kind_of, prior_of, record_for, record_words
+from ovenwright.workflow.lessons import answer_words, gather
 
 CAUTION = (
     "Advice is a forecast of a bake nobody has seen. A changed process must be validated: run it, "
@@ -29,8 +31,8 @@ CAUTION = (
     "Change settings within what the oven's maker and your gas and fire rules allow; this tool "
     "touches no oven."
 )
-_MEMBERS = 50
-_PRIOR = 3000
+_MEMBERS = 80
+_PRIOR = 2000
 
 
 @dataclass(frozen=True, slots=True)
@@ -40,6 +42,9 @@ class Limits:
     setpoint_k: float = 20.0
     bake_share: float = 0.2
     start_k: float = 0.0
+    spacing_share: float = 0.0
+    spacing_gain_k: float | None = None
+    """Warmer surroundings that a piece feels with a tenth more room, K; None where nobody knows."""
     confidence: float | None = None
 
     def __post_init__(self) -> None:
@@ -47,9 +52,20 @@ class Limits:
             ("--setpoint-by", self.setpoint_k, 100.0),
             ("--time-by", self.bake_share, 0.6),
             ("--start-by", self.start_k, 40.0),
+            ("--spacing-by", self.spacing_share, 0.5),
         ):
             if not 0.0 <= value <= most:
                 raise OutOfRange(name, got=value, expected=f"0 to {most:g}")
+        gain = self.spacing_gain_k
+        if gain is not None and not 0.0 < gain <= 30.0:
+            raise OutOfRange("--spacing-gain", got=gain, expected="above 0, up to 30 K")
+        if (gain is None) is not (self.spacing_share == 0.0):
+            raise UsageError(
+                "the load's spacing is turned only where its limits and its gain are both given",
+                where="--spacing-by and --spacing-gain",
+                remedy="for example --spacing-by 20 --spacing-gain 2: at most a fifth more or less "
+                "room, and 2 K warmer surroundings with every tenth more",
+            )
         if self.confidence is not None and not 0.5 <= self.confidence <= 0.99:
             raise OutOfRange("--sure", got=self.confidence, expected="0.5 to 0.99")
 
@@ -113,13 +129,20 @@ def advise_run(
     run_ref: str,
     wanted: Wanted,
     limits: Limits,
+    *,
+    product: str = "",
+    learn_from: Sequence[str] = (),
 ) -> Advised:
     """Look for settings with which a bake like this run would meet every requirement.
 
+    ``product`` is the file or the name of a product record, empty for none; ``learn_from`` are runs of
+    the same oven, or `SAME_OVEN` for all of them in the logbook.
+
     Raises
     ------
-    UsageError : without plan, requirements, or anything to turn
+    UsageError : without plan, requirements, or anything to turn; for runs that tell nothing of the oven
     TooLittleData : if no core can be fitted, or load-in and load-out are not known
+    StorageTrouble : if the product record can't be read
     """
     run = logbook.open(run_ref)
     plan, _ = plan_for(run, None, library)
@@ -129,42 +152,33 @@ def advise_run(
             where=run.id,
             remedy="add requirements to the plan",
         )
-    bake = _bake(run.id, results_of(run, plan, library), plan)
-    found, out = places(run, library, wanted)
-    cores, rests = [], []
-    kind = kind_of(plan, wanted.kind)
-    prior = prior_of(kind, replace(wanted, members=_PRIOR), dry_only=False)
-    in_profile = set(bake.profile.names)
-    start_s = bake.profile.time_s[0]
-    for place in found:
-        name = place.heating.cores[0].name
-        if name not in in_profile:
-            continue
-        fitted = whole_fit(place.heating, prior, seed=wanted.seed)
-        if name not in fitted.channels:
-            out[name] = fitted.refused[name]
-            continue
-        around = place.heating.around
-        felt = np.interp(start_s + bake.share * bake.bake_s, around.time_s, around.temp_c)
-        first = float(bake.profile.temp_c[0, bake.profile.names.index(name)])
-        cores.append(CorePlace(name, fitted.channels[name].ensemble, felt, first))
-    if not cores:
-        reasons = "; ".join(f"{n}: {w}" for n, w in out.items()) or "none is sound"
-        raise TooLittleData(f"no core can be fitted ({reasons})", where=run.id)
-    boiling = found[0].heating.boiling_c
-    bake = replace(bake, cores=tuple(cores), boiling_c=boiling)
-    knobs = knobs_of(
-        plan,
-        bake_s=bake.bake_s,
-        start_c=float(np.mean([c.start_c for c in cores])),
-        setpoint_k=limits.setpoint_k,
-        bake_share=limits.bake_share,
-        start_k=limits.start_k,
+    record = record_for(logbook, product, run)
+    bake = lay_bake(run.id, results_of(run, plan, library), plan)
+    bake, out, kind = _with_cores(run, library, wanted, bake, record)
+    lessons = gather(logbook, library, run, bake, refs=learn_from, wanted=wanted)
+    rng = np.random.default_rng(wanted.seed)
+    response = draw_response(
+        _MEMBERS,
+        bake.edges.size - 1,
+        rng=rng,
+        learnt=lessons.zones,
+        spacing_gain_k=limits.spacing_gain_k or 0.0,
     )
-    response = draw_response(_MEMBERS, rng=np.random.default_rng(wanted.seed))
+    foreteller = Foreteller(bake, response, seed=wanted.seed)
+    answered = learn_answer(foreteller, lessons.others) if lessons.others else None
+    if answered is not None:
+        foreteller = foreteller.answering(answered.draw(_MEMBERS, rng))
     adviser = Adviser(
-        Foreteller(bake, response, seed=wanted.seed),
-        knobs,
+        foreteller,
+        knobs_of(
+            plan,
+            bake_s=bake.bake_s,
+            start_c=float(np.mean([c.start_c for c in bake.cores])),
+            setpoint_k=limits.setpoint_k,
+            bake_share=limits.bake_share,
+            start_k=limits.start_k,
+            spacing_share=limits.spacing_share,
+        ),
         library,
         confidence=limits.confidence or plan.decision.confidence,
     )
@@ -174,94 +188,73 @@ def advise_run(
             where=run.id,
         )
     advice = advise(adviser, seed=wanted.seed)
-    rests += [
-        "surroundings follow a setpoint one to one, give or take 15 % (one standard deviation), and "
-        "15 to 25 % of a change goes to each neighbouring zone instead (common practice, no source)",
-        "from run to run the surroundings differ by 1.5 K anyway (common practice, no source)",
+    rests = [
+        *lessons.words,
+        answer_words(answered, lessons),
         "cores by the half of the fitted bodies that come nearest to the readings by themselves",
-        "surfaces keep their share of the way from start to surroundings",
+        *record_words(record),
+        "surfaces go on from their share of the way from start to surroundings",
         "requirements are worked out by the same measures as a judged run, on foretold readings",
         f"kind of body: {kind}" if kind != "any" else "kind of body not known",
         *(f"{n} is not foretold: {w}" for n, w in out.items()),
     ]
-    not_told = (
+    if limits.spacing_gain_k is not None:
+        rests.append(
+            f"{limits.spacing_gain_k:g} K warmer surroundings with a tenth more room for each piece, as "
+            "given, give or take three tenths of it (common practice, no source)"
+        )
+    return Advised(run.id, advice, tuple(rests), _not_told(limits), in_words(advice))
+
+
+def _not_told(limits: Limits) -> tuple[str, ...]:
+    load = (
+        "how the load on the belt, moisture of the air and proof of the dough change with it"
+        if limits.spacing_gain_k is None
+        else "how moisture of the air and proof of the dough change with it"
+    )
+    spacing = (
+        "what more or less room between pieces would do: nobody gave its gain (--spacing-gain)"
+        if limits.spacing_gain_k is None
+        else "what another spacing does to the oven's own heat balance, and to pieces that touch"
+    )
+    return (
         "what a burner, fan or damper can do: limits of the oven's own",
-        "how the load on the belt, moisture of the air and proof of the dough change with it",
+        load,
+        spacing,
         "taste, crumb and everything no requirement asks for",
         "what happens after load-out",
     )
-    return Advised(run.id, advice, tuple(rests), not_told, in_words(advice))
 
 
-def _bake(run_id: str, results: Results, plan: Plan) -> Bake:
-    """Lay the run out along its way through the oven."""
-    profile = results.profile
-    bake_s = results.load_out.at_s - results.load_in.at_s
-    if not bake_s > 60.0:
-        raise TooLittleData(
-            "load-in and load-out are not known, so there is no bake to change",
-            where=run_id,
-            remedy="give recording.load_in_s and load_out_s in the plan, or set marks",
-        )
-    share = np.linspace(0.0, 1.0, POINTS)
-    at = results.load_in.at_s + share * bake_s
-    kept, rows = [], []
-    for c in range(len(profile.channels)):
-        sound = np.isfinite(profile.temp_c[:, c])
-        inside = (profile.time_s >= at[0]) & (profile.time_s <= at[-1])
-        # a channel with holes over more than a fifth of the bake is not foretold
-        if sound[inside].sum() > 0.8 * inside.sum() and inside.sum() > 10:
-            kept.append(c)
-            rows.append(np.interp(at, profile.time_s[sound], profile.temp_c[sound, c]))
-    if not kept:
-        raise TooLittleData("no channel is sound over the bake", where=run_id)
-    short = _some(profile, kept, np.stack(rows, axis=1), at)
-    if isinstance(plan.oven, TunnelOven):
-        edges = np.cumsum([0.0, *(z.length_m for z in plan.oven.zones)]) / plan.oven.length_m
-    else:
-        edges = np.array([0.0, 1.0])
-    return Bake(
-        plan=plan,
-        profile=short,
-        share=share,
-        bake_s=bake_s,
-        edges=edges,
-        cores=(),
-        surface_felt_c=_felt_by_surfaces(short),
-        boiling_c=profile.boiling_c,
-    )
-
-
-def _some(profile: Profile, kept: list[int], temp_c: Any, at: Any) -> Profile:
-    return replace(
-        profile,
-        time_s=at,
-        channels=tuple(profile.channels[c] for c in kept),
-        temp_c=temp_c,
-        raw_c=temp_c,
-        flags=np.zeros(temp_c.shape, dtype=profile.flags.dtype),
-        spans=(),
-        errors=tuple(profile.errors[c] for c in kept),
-        noise_k=profile.noise_k[kept],
-        resolution_k=profile.resolution_k[kept],
-        lag_s=profile.lag_s[kept],
-    )
-
-
-def _felt_by_surfaces(profile: Profile) -> dict[str, Any]:
-    around = [i for i, c in enumerate(profile.channels) if c.role in (Role.AIR, Role.WALL)]
-    out = {}
-    for c in profile.channels:
-        if c.role is not Role.SURFACE:
+def _with_cores(
+    run: Run,
+    library: ReferenceLibrary,
+    wanted: Wanted,
+    bake: Bake,
+    record: ProductRecord | None,
+) -> tuple[Bake, dict[str, str], str]:
+    """Fit the cores and put them in; also why channels are out, and the kind of body."""
+    found, out = places(run, library, wanted)
+    kind = kind_of(bake.plan, wanted.kind)
+    prior = prior_of(kind, replace(wanted, members=_PRIOR), dry_only=False, record=record)
+    cores = []
+    for place in found:
+        name = place.heating.cores[0].name
+        if name not in bake.profile.names:
             continue
-        lane = [i for i in around if profile.channels[i].place.lane == c.place.lane]
-        if not around:
-            # nothing tells what it feels: it is taken to follow its own highest reading
-            i = profile.index(c.name)
-            out[c.name] = np.full(profile.time_s.size, float(profile.temp_c[:, i].max()))
-        else:
-            out[c.name] = profile.temp_c[:, lane or around].mean(axis=1)
-    return out
+        fitted = whole_fit(
+            place.heating, prior, seed=wanted.seed, origins=record.origins if record else ()
+        )
+        if name not in fitted.channels:
+            out[name] = fitted.refused[name]
+            continue
+        first = float(bake.profile.temp_c[0, bake.profile.names.index(name)])
+        cast = fitted.channels[name].ensemble
+        cores.append(CorePlace(name, cast, felt_along(place, bake), first))
+    if not cores:
+        reasons = "; ".join(f"{n}: {w}" for n, w in out.items()) or "none is sound"
+        raise TooLittleData(f"no core can be fitted ({reasons})", where=run.id)
+    return replace(bake, cores=tuple(cores), boiling_c=found[0].heating.boiling_c), out, kind
 
 
 def in_words(a: Advice) -> tuple[str, ...]:

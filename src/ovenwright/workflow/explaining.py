@@ -15,7 +15,15 @@ from ovenwright.modelling.explaining import Explained, Held, explain, pair_up, p
 from ovenwright.modelling.heating import Heating
 from ovenwright.modelling.product_record import heating_ends, whole_fit
 from ovenwright.storage.logbook import Logbook
-from ovenwright.workflow.laying_out import Laid, Wanted, kind_of, lay_out, prior_of
+from ovenwright.workflow.laying_out import (
+    Laid,
+    Wanted,
+    kind_of,
+    lay_out,
+    prior_of,
+    record_for,
+    record_words,
+)
 
 CAUTION = (
     "An explanation by a model, not a finding: it names what to look at first. Look at the oven "
@@ -130,6 +138,7 @@ def explain_run(
     wanted: Wanted,
     *,
     against: str = "",
+    product: str = "",
 ) -> Told:
     """Say what held the slowest place of a run back.
 
@@ -140,10 +149,12 @@ def explain_run(
     wanted : channels, kind of body, and at most one temperature to pass; where none is given, the
         highest multiple of 5 °C that every core was seen to pass
     against : the core to hold it against; the fastest where not given
+    product : the file or the name of a product record; empty for none
 
     Raises
     ------
     UsageError, UnknownName : as in `lay_out`
+    StorageTrouble : if the product record can't be read
     TooLittleData : if fewer than two cores can be held against each other
     """
     run = logbook.open(run_ref)
@@ -175,8 +186,14 @@ def explain_run(
             )
         other = named[0]
     kind = kind_of(found[0].plan, wanted.kind)
-    prior = prior_of(kind, wanted, dry_only=temp_c > slow.heating.boiling_c + 2.0)
-    fitted = whole_fit(slow.heating, prior, seed=wanted.seed)
+    record = record_for(logbook, product, run)
+    dry = temp_c > slow.heating.boiling_c + 2.0
+    fitted = whole_fit(
+        slow.heating,
+        prior_of(kind, wanted, dry_only=dry, record=record),
+        seed=wanted.seed,
+        origins=record.origins if record else (),
+    )
     pair = pair_up(fitted, other.heating, seed=wanted.seed)
     end_s = min(slow.heating.elapsed_s, other.heating.elapsed_s)
     told = explain(pair, temp_c, zones=zones_of(found[0].plan, end_s))
@@ -185,6 +202,7 @@ def explain_run(
         *slow.heating.notes,
         "pieces are alike but for a tenth of what is known of such bodies, exchange and sensor "
         "place but for seven tenths (common practice, no source)",
+        *record_words(record),
         f"kind of body: {kind}" if kind != "any" else "kind of body not known",
         *(f"{n} is out: {w}" for n, w in out.items()),
     ]

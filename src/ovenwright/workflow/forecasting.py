@@ -15,8 +15,14 @@ from ovenwright.modelling.heating import Heating, Line
 from ovenwright.modelling.product_record import ProductRecord
 from ovenwright.modelling.requirements_ahead import Goal, Meeting, goals_of, meeting
 from ovenwright.storage.logbook import Logbook
-from ovenwright.storage.product_records import read_record, record_path
-from ovenwright.workflow.laying_out import Wanted, kind_of, lay_out, prior_of, without_run
+from ovenwright.workflow.laying_out import (
+    Wanted,
+    kind_of,
+    lay_out,
+    prior_of,
+    record_for,
+    record_words,
+)
 
 CAUTION = (
     "A forecast says what is likely, it proves nothing: only readings show that a product was hot "
@@ -145,7 +151,7 @@ def forecast_run(
     goals, others = goals_of(laid.plan, library) if laid.plan is not None else ((), {})
     if not wanted.passes and not goals:
         raise nothing_asked
-    record = without_run(read_record(record_path(logbook, product)), run) if product else None
+    record = record_for(logbook, product, run)
     kind = kind_of(laid.plan, wanted.kind)
     found: dict[tuple[str, float], Passing | Refused] = {}
     meets: dict[str, list[Meeting]] = {}
@@ -237,13 +243,7 @@ def _rests_on(
         words.append(
             f"above {fitted.heating.boiling_c:.1f} °C: a body that doesn't boil, for a moist core stays there"
         )
-    if record is not None and record.runs:
-        count = len(record.runs)
-        words.append(
-            f"product record {record.name!r}: {count} earlier run" + ("s" if count > 1 else "")
-        )
-    elif record is not None:
-        words.append(f"product record {record.name!r} holds no other run than this one")
+    words += record_words(record)
     words.append(
         "general priors of size, properties and exchange"
         + (f", kind of body: {kind}" if kind != "any" else ", kind of body not known")

@@ -19,6 +19,8 @@ from ovenwright.modelling.departures import KNOTS
 from ovenwright.modelling.ensemble import Ensemble, draw_prior
 from ovenwright.modelling.heating import Heating, Line, begin, mean_line
 from ovenwright.modelling.product_record import ProductRecord, draw_recorded
+from ovenwright.storage.logbook import Logbook
+from ovenwright.storage.product_records import read_record, record_path
 from ovenwright.workflow.planning import checked_text
 
 _MEMBERS = 6000
@@ -226,10 +228,36 @@ def kind_of(plan: Plan | None, kind: str) -> str:
     return "moist" if plan.product.moisture >= 0.15 else "dry"
 
 
-def without_run(record: ProductRecord, run: Run) -> ProductRecord:
-    """Return a record without the run that is looked at: it must not know its own future."""
+def record_for(logbook: Logbook, product: str, run: Run) -> ProductRecord | None:
+    """Return a product record for a look at a run, None where no product is named.
+
+    It is without the run that is looked at: it must not know its own future.
+
+    Parameters
+    ----------
+    logbook : where named records are
+    product : a file, or a name in the logbook; empty for none
+    run : the run that is looked at
+
+    Raises
+    ------
+    UsageError, StorageTrouble : if it can't be read
+    """
+    if not product:
+        return None
+    record = read_record(record_path(logbook, product))
     others = tuple(r for r in record.runs if r.run_id != run.id and r.digest != run.digest)
     return replace(record, runs=others)
+
+
+def record_words(record: ProductRecord | None) -> tuple[str, ...]:
+    """Say what a product record adds."""
+    if record is None:
+        return ()
+    if not record.runs:
+        return (f"product record {record.name!r} holds no other run than this one",)
+    count = len(record.runs)
+    return (f"product record {record.name!r}: {count} earlier run" + ("s" if count > 1 else ""),)
 
 
 def prior_of(
