@@ -211,3 +211,28 @@ def test_plan_reads_without_scripts(server: str, open_page: OpenPage) -> None:
     plain.get_by_role("button", name="Keep as version 2").click()
     expect(plain.get_by_text("Version 2,")).to_be_visible()
     assert "# by hand" in text(plain)
+
+
+def test_a_plan_is_retired_and_brought_back(
+    server: str, open_page: OpenPage, accessible: Accessible, shoot: Shoot
+) -> None:
+    page = open_page(server)
+    start(page, server, "tin-bread", "Old loaf")
+    card = page.locator("section", has=page.get_by_role("heading", name="Retire this plan"))
+    card.get_by_label("Your name").fill("Ilze")
+    card.get_by_label("Why it is retired").fill("oven 3 is scrapped")
+    card.get_by_role("button", name="Retire it").click()
+    expect(page.get_by_text("Retired by Ilze: oven 3 is scrapped")).to_be_visible()
+    accessible(page)
+    shoot(page, "plan-retired")
+    page.goto(f"{server}/plans")
+    expect(page.get_by_role("link", name="Old loaf")).to_be_hidden()
+    page.get_by_text("Retired: 1").click()
+    accessible(page)
+    page.get_by_role("link", name="Old loaf").click()
+    back = page.locator("section", has=page.get_by_role("heading", name="Bring it back"))
+    back.get_by_label("Why it is brought back").fill("it was oven 2")
+    back.get_by_role("button", name="Bring it back").click()
+    expect(page.get_by_text("Retired by")).to_have_count(0)
+    page.goto(f"{server}/plans")
+    expect(page.get_by_role("link", name="Old loaf")).to_be_visible()

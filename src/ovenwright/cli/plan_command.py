@@ -63,6 +63,7 @@ def run(args: argparse.Namespace, settings: Settings) -> int:
         "keep": plan_shelf_words.keep,
         "take": plan_shelf_words.take,
         "differences": plan_shelf_words.differences,
+        "retire": plan_shelf_words.retire,
     }
     return table[args.word](args, settings)
 

@@ -1,9 +1,10 @@
-"""`ovenwright plan kept | keep | take | differences`: plans by name in the logbook, with versions."""
+"""`ovenwright plan kept | keep | take | differences | retire`: plans by name in the logbook, with versions."""
 
 from __future__ import annotations
 
 import argparse
 import getpass
+from dataclasses import asdict
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -30,6 +31,11 @@ def add_words(words: Any) -> None:
     take.add_argument("--version", type=int, metavar="N", help="which version (the newest)")
     take.add_argument("-o", "--output", metavar="FILE", help="where to write ('-': show it only)")
     take.add_argument("--force", action="store_true", help="overwrite the file if it is there")
+    retire = words.add_parser("retire", help="offer a plan no more for new tests; all of it stays")
+    retire.add_argument("plan", metavar="ID", help="id of a plan")
+    retire.add_argument("--why", required=True, metavar="WORDS", help="why")
+    retire.add_argument("--who", default="", metavar="NAME", help="who decides it (default: you)")
+    retire.add_argument("--back", action="store_true", help="bring it back instead")
     differ = words.add_parser("differences", help="tell what differs between versions of a plan")
     differ.add_argument("plan", metavar="ID", help="id of a plan")
     differ.add_argument("--old", type=int, metavar="N", help="older version (the last but one)")
@@ -59,6 +65,7 @@ def kept(args: argparse.Namespace, settings: Settings) -> int:
                         "newest": _facts(p.newest),
                         "runs": p.runs,
                         "last_run": p.last_run,
+                        "retired": asdict(p.retired) if p.retired else None,
                     }
                     for p in plans
                 ]
@@ -77,7 +84,7 @@ def kept(args: argparse.Namespace, settings: Settings) -> int:
                 p.title,
                 str(p.newest.number),
                 p.newest.who,
-                "ready" if p.ready else f"{p.newest.faults} faults",
+                "retired" if p.retired else "ready" if p.ready else f"{p.newest.faults} faults",
                 str(p.runs),
             )
             for p in plans
@@ -153,6 +160,26 @@ def take(args: argparse.Namespace, settings: Settings) -> int:
     else:
         say(f"Wrote {path}: {args.plan}, version {number}.")
         say(f"Changed it? ovenwright plan keep {path} --as {args.plan} --based-on {number} --why …")
+    return 0
+
+
+def retire(args: argparse.Namespace, settings: Settings) -> int:
+    """Retire a plan, or bring it back."""
+    from ovenwright.cli.show import emit_json, say
+    from ovenwright.cli.trail_note import note_here
+    from ovenwright.compose import build
+    from ovenwright.workflow.plan_keeping import retire_plan
+
+    who = args.who or _user()
+    made = retire_plan(build(settings).logbook, args.plan, who=who, why=args.why, back=args.back)
+    what = "brought plan back" if args.back else "retired plan"
+    note_here(settings, what, f"plan {args.plan}", why=made.why)
+    if args.json:
+        emit_json(asdict(made))
+    elif args.back:
+        say(f"{args.plan} is offered again.")
+    else:
+        say(f"{args.plan} is retired: no new test begins with it; its versions and runs stay.")
     return 0
 
 

@@ -1,7 +1,9 @@
 """The plan shelf: plans by name, each with all its versions, who wrote them, when and why.
 
 One folder a plan, ``plan-shelf/ID``; in it ``1.toml``, ``2.toml`` … as written, and beside each
-``1.json`` with what is known of it. A version is never changed. Sealed runs do not rest on the
+``1.json`` with what is known of it. A version is never changed. A plan that is offered no more is
+retired, and brought back, by a further file ``standing-N.json``: each says when, who and why, the
+last one counts. Sealed runs do not rest on the
 shelf: they carry the text of their plan.
 """
 
@@ -26,6 +28,7 @@ MOST_BYTES = 500_000
 _ID_LENGTH = 40
 _TAKEN = frozenset({"new", "practice"})  # addresses of pages
 _FILE = re.compile(r"([1-9]\d{0,5})\.toml")
+_STANDING = re.compile(r"standing-([1-9]\d{0,5})\.json")
 
 
 @dataclass(frozen=True, slots=True)
@@ -40,6 +43,17 @@ class Version:
     sha256: str
     faults: int = 0
     origin: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Standing:
+    """One step of a plan's standing: retired, or brought back; when, by whom and why."""
+
+    plan: str
+    retired: bool
+    at: str
+    who: str
+    why: str
 
 
 class PlanShelf:
@@ -157,6 +171,75 @@ class PlanShelf:
                 remedy="restore it from a copy, or bring the altered file in as a new version",
             )
         return text
+
+    def standings(self, plan_id: str) -> tuple[Standing, ...]:
+        """Return each time a plan was retired or brought back, the oldest first.
+
+        Raises
+        ------
+        UnknownName : if there is no such plan
+        StorageTrouble : if one can't be read
+        """
+        self.numbers(plan_id)
+        return tuple(self._standing(plan_id, n) for n in self._steps(plan_id))
+
+    def retired(self, plan_id: str) -> Standing | None:
+        """Return how a plan was retired, None where it is offered; raises as :meth:`standings`."""
+        steps = self._steps(plan_id)
+        last = self._standing(plan_id, steps[-1]) if steps else None
+        return last if last is not None and last.retired else None
+
+    def _steps(self, plan_id: str) -> list[int]:
+        try:
+            names = [p.name for p in (self.folder / plan_id).iterdir()]
+        except (FileNotFoundError, NotADirectoryError):
+            return []
+        except OSError as cause:
+            raise trouble_from(cause, self.folder / plan_id) from cause
+        return sorted(int(m[1]) for n in names if (m := _STANDING.fullmatch(n)))
+
+    def _standing(self, plan_id: str, number: int) -> Standing:
+        path = self.folder / plan_id / f"standing-{number}.json"
+        try:
+            facts: dict[str, Any] = json.loads(path.read_text(encoding="utf-8"))
+            return Standing(
+                plan_id,
+                bool(facts["retired"]),
+                str(facts["at"]),
+                str(facts["who"]),
+                str(facts["why"]),
+            )
+        except OSError as cause:
+            raise trouble_from(cause, path) from cause
+        except (ValueError, KeyError, TypeError) as cause:
+            raise StorageTrouble(
+                "whether this plan is retired can't be read",
+                where=str(path),
+                remedy="restore the file from a copy",
+            ) from cause
+
+    def set_standing(self, plan_id: str, *, retired: bool, who: str, why: str) -> Standing | None:
+        """Retire a plan or bring it back; None when somebody just did the like.
+
+        Raises
+        ------
+        UnknownName : if there is no such plan
+        StorageTrouble : if the disk refuses
+        """
+        self.numbers(plan_id)
+        if (self.retired(plan_id) is not None) == retired:
+            return None
+        number = (self._steps(plan_id) or [0])[-1] + 1
+        made = Standing(plan_id, retired, iso_from_ns(time.time_ns()), who, why)
+        rows = {k: v for k, v in asdict(made).items() if k != "plan"}
+        try:
+            with whole_file(self.folder / plan_id / f"standing-{number}.json") as temp:
+                temp.write_text(json.dumps(rows, ensure_ascii=False, indent=1), encoding="utf-8")
+        except StorageTrouble as cause:
+            if isinstance(cause.__cause__, FileExistsError):
+                return None
+            raise
+        return made
 
     def create(
         self,

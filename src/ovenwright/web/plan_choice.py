@@ -60,7 +60,9 @@ def plan_choices(site: Site, facts: SealedFacts) -> list[tuple[str, str]]:
     found = [(SEALED, "the plan sealed in this run")] if facts.plan_toml else []
     with contextlib.suppress(OvenwrightError):  # a shelf that can't be read hides no preset
         found += [
-            (f"shelf:{p.id}", f"{p.title} (kept here)") for p in list_plans(site.tools.logbook)
+            (f"shelf:{p.id}", f"{p.title} (kept here)")
+            for p in list_plans(site.tools.logbook)
+            if p.retired is None
         ]
     found += [(f"preset:{name}", f"{read_preset(name).title} (preset)") for name in preset_ids()]
     return found

@@ -63,12 +63,15 @@ def _choice(ident: str, plan: Plan) -> Choice:
 
 
 def plan_choices(site: Site) -> list[Choice]:
-    """Return the plans that can be read, those with an instrument first; then those of earlier runs."""
+    """Return the plans that are offered, those with an instrument first; then those of earlier runs."""
     book = site.tools.logbook
     shelf = shelf_of(book)
     found, texts = [], set()
     for ident in shelf.ids():
         with suppress(OvenwrightError):
+            if shelf.retired(ident) is not None:  # nor any version of it under an earlier run
+                texts |= {shelf.text(ident, n) for n in shelf.numbers(ident)}
+                continue
             text = shelf.text(ident)
             texts.add(text)
             found.append(_choice(ident, parse_plan(text)))
@@ -112,8 +115,14 @@ def plan_text(site: Site, ident: str) -> str:
 def begin(
     site: Site, plan: str, *, start: str = "now", for_s: float | None = None, who: str = ""
 ) -> StartFacts:
-    """Start a recording of a plan; raises as :func:`workflow.starting.start_recording`."""
+    """Start a recording of a plan; raises as :func:`workflow.starting.start_recording`.
+
+    Raises
+    ------
+    UsageError : if the plan is retired, too
+    """
     tools = site.tools
+    refuse_retired(site, plan)
     return start_recording(
         tools.logbook,
         tools.library(),
@@ -125,6 +134,28 @@ def begin(
         kinetics=tools.settings.kinetics,
         who=who,
     )
+
+
+def refuse_retired(site: Site, plan: str) -> None:
+    """Refuse a plan that is retired, under its own name or as that of an earlier run.
+
+    Raises
+    ------
+    UsageError : if it is
+    """
+    shelf = shelf_of(site.tools.logbook)
+    for ident in shelf.ids():
+        with suppress(UnknownName):
+            gone = shelf.retired(ident)
+            if gone is None:
+                continue
+            keys = {v.sha256[:16] for v in shelf.versions(ident)}
+            if plan == ident or (plan in keys and plan not in shelf.ids()):
+                raise UsageError(
+                    f"this plan is retired: {gone.why}",
+                    where=ident,
+                    remedy="choose another plan, or have an engineer bring it back under Plans",
+                )
 
 
 def can_practise(site: Site) -> bool:

@@ -14,7 +14,7 @@ from ovenwright.domain.kinetics import ReferenceLibrary
 from ovenwright.errors import OvenwrightError, Overtaken, PlanFaults, StorageTrouble, UsageError
 from ovenwright.storage import toml_edit
 from ovenwright.storage.logbook import Logbook
-from ovenwright.storage.plan_shelf import PlanShelf, Version
+from ovenwright.storage.plan_shelf import PlanShelf, Standing, Version
 from ovenwright.storage.presets import read_preset
 from ovenwright.workflow.plan_drafting import read_draft, refuse_long
 
@@ -32,11 +32,17 @@ class KeptPlan:
     runs: int = 0
     last_run: str = ""
     last_used_ns: int = 0
+    retired: Standing | None = None
 
     @property
     def ready(self) -> bool:
         """Whether the newest version had no fault when it was kept."""
         return self.newest.faults == 0
+
+    @property
+    def offered(self) -> bool:
+        """Whether a new test may be begun with it: its newest version has no fault, it is not retired."""
+        return self.ready and self.retired is None
 
 
 def shelf_of(logbook: Logbook) -> PlanShelf:
@@ -82,6 +88,7 @@ def _glance(shelf: PlanShelf, plan_id: str, used: Mapping[str, tuple[int, str, i
         sum(u[0] for u in uses),
         last[1],
         last[2],
+        shelf.retired(plan_id),
     )
 
 
@@ -267,6 +274,29 @@ def keep_version(
             "your text is untouched",
         )
     return kept
+
+
+def retire_plan(
+    logbook: Logbook, plan_id: str, *, who: str = "", why: str, back: bool = False
+) -> Standing:
+    """Offer a plan no more for new tests, or with ``back`` offer it again; its versions stay.
+
+    Raises
+    ------
+    UnknownName : if there is no such plan
+    UsageError : if no reason is given, or it stands so already
+    StorageTrouble : if the disk refuses
+    """
+    shelf = shelf_of(logbook)
+    shelf.numbers(plan_id)
+    if not why.strip():
+        does = "brought back" if back else "retired"
+        raise UsageError("the reason is missing", remedy=f"say in a few words why it is {does}")
+    made = shelf.set_standing(plan_id, retired=not back, who=who, why=why.strip())
+    if made is None:
+        stands = "is offered already" if back else "is retired already"
+        raise UsageError(f"this plan {stands}", where=plan_id, remedy="there is nothing to do")
+    return made
 
 
 # differences ------------------------------------------------------------------------------

@@ -72,3 +72,15 @@ def test_what_cant_be_kept_is_told(capsys: pytest.CaptureFixture[str]) -> None:
     assert faulty["error"] == "PlanFaults"
     kept = answer(capsys, "keep", "loaf.toml", "--as", plan, "--why", "c", "--unfinished")
     assert kept["faults"] == 3  # both air channels, and the requirement on them
+
+
+def test_a_plan_is_retired_and_brought_back(capsys: pytest.CaptureFixture[str]) -> None:
+    plan = answer(capsys, "keep", "loaf.toml")["plan"]
+    gone = answer(capsys, "retire", plan, "--why", "scrapped", "--who", "Ilze")
+    assert (gone["retired"], gone["who"], gone["why"]) == (True, "Ilze", "scrapped")
+    assert answer(capsys, "kept")["plans"][0]["retired"]["why"] == "scrapped"
+    assert main(["plan", "kept"]) == 0
+    assert "retired" in capsys.readouterr().out
+    answer(capsys, "retire", plan, "--why", "again", code=2)
+    assert answer(capsys, "retire", plan, "--back", "--why", "needed")["retired"] is False
+    assert answer(capsys, "kept")["plans"][0]["retired"] is None

@@ -90,3 +90,16 @@ def test_no_path_is_an_id(shelf: PlanShelf, name: str) -> None:
 def test_what_is_too_large_is_no_plan(shelf: PlanShelf) -> None:
     with pytest.raises(UsageError, match="no plan"):
         shelf.create("#" * (MOST_BYTES + 1), name="Loaf", who="")
+
+
+def test_a_standing_that_can_t_be_read_is_told(shelf: PlanShelf) -> None:
+    kept = shelf.create("a = 1\n", name="loaf", who="Ilze")
+    assert shelf.retired(kept.plan) is None
+    assert shelf.standings(kept.plan) == ()
+    made = shelf.set_standing(kept.plan, retired=True, who="Ilze", why="old")
+    assert shelf.retired(kept.plan) == made
+    assert shelf.set_standing(kept.plan, retired=True, who="Ilze", why="old") is None
+    assert shelf.numbers(kept.plan) == (1,)
+    (shelf.folder / kept.plan / "standing-1.json").write_text("{")
+    with pytest.raises(StorageTrouble, match="retired can't be read"):
+        shelf.retired(kept.plan)

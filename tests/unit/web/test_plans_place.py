@@ -275,3 +275,95 @@ def test_changes_are_noted_in_the_trail(client: TestClient, site: Site) -> None:
     trail = client.get("/api/audit").text
     assert "started plan" in trail
     assert "a remark" in trail
+
+
+INSTRUMENT = """
+[[instruments]]
+kind = "serial-text"
+serial = { device = "/dev/nothing-here" }
+channels = { a = "CHANNEL" }
+text = { item = "{channel}={value}" }
+"""
+
+
+@pytest.fixture
+def recordable(client: TestClient) -> str:
+    text = read_preset("tin-bread").text
+    channel = tomllib.loads(text)["channels"][0]["name"]
+    wish = {"source": "text", "text": text + INSTRUMENT.replace("CHANNEL", channel)}
+    return str(client.post("/api/plans", json=wish).json()["plan"])
+
+
+def offered(client: TestClient) -> set[str]:
+    return {p["id"] for p in client.get("/api/recordings/plans").json()}
+
+
+def test_a_retired_plan_is_offered_no_more_and_can_be_brought_back(
+    client: TestClient, recordable: str
+) -> None:
+    assert recordable in offered(client)
+    assert client.post(f"/api/plans/{recordable}/retire", json={"why": " "}).status_code == 400
+    gone = client.post(f"/api/plans/{recordable}/retire", json={"why": "oven 3 is scrapped"})
+    assert gone.json()["retired"] is True
+    again = client.post(f"/api/plans/{recordable}/retire", json={"why": "twice"})
+    assert again.status_code == 400
+    assert recordable not in offered(client)
+    assert recordable not in client.get("/operator", headers=HTML).text
+    assert f'value="{recordable}"' not in client.get("/live", headers=HTML).text
+    refused = client.post("/api/recordings", json={"plan": recordable})
+    assert refused.status_code == 400
+    assert "retired: oven 3 is scrapped" in refused.json()["what"]
+    assert "bring it back" in client.get(f"/operator/{recordable}", headers=HTML).text
+    (row,) = client.get("/api/plans").json()
+    assert row["retired"]["why"] == "oven 3 is scrapped"
+    assert "Retired: 1" in client.get("/plans", headers=HTML).text
+    page = client.get(f"/plans/{recordable}", headers=HTML).text
+    assert "oven 3 is scrapped" in page
+    assert client.get(f"/api/plans/{recordable}").json()["versions"]  # the history is kept
+    back = client.post(f"/api/plans/{recordable}/bring-back", json={"why": "it was oven 2"})
+    assert back.json()["retired"] is False
+    assert recordable in offered(client)
+    standings = client.get(f"/api/plans/{recordable}").json()["standings"]
+    assert [s["why"] for s in standings] == ["oven 3 is scrapped", "it was oven 2"]
+    trail = client.get("/api/audit").text
+    for words in ("retired plan", "oven 3 is scrapped", "brought plan back", "it was oven 2"):
+        assert words in trail
+
+
+def test_a_retired_plan_comes_not_back_by_an_earlier_run(
+    client: TestClient, site: Site, recordable: str
+) -> None:
+    text = text_of(client, recordable)
+    changed = {"text": text + "# a remark\n", "based_on": 1, "why": "a remark"}
+    assert client.put(f"/api/plans/{recordable}", json=changed).status_code == 200
+    key = site.tools.logbook.keep_plan(text).stem  # as a judgement of an earlier run keeps it
+    assert key in offered(client)
+    client.post(f"/api/plans/{recordable}/retire", json={"why": "scrapped"})
+    assert key not in offered(client)
+    refused = client.post("/api/recordings", json={"plan": key})
+    assert refused.status_code == 400
+    assert "retired" in refused.json()["what"]
+
+
+@pytest.mark.parametrize("role", [Role.VIEWER, Role.OPERATOR])
+def test_only_an_engineer_retires(
+    client: TestClient, monkeypatch: pytest.MonkeyPatch, plan: str, role: Role
+) -> None:
+    someone = Who("Ada", role, signed_in=True)
+    for module in ("door", "pages"):
+        monkeypatch.setattr(f"ovenwright.web.{module}.who_is", lambda _: someone, raising=False)
+    for what in ("retire", "bring-back"):
+        assert client.post(f"/api/plans/{plan}/{what}", json={"why": "w"}).status_code == 403
+        assert client.post(f"/plans/{plan}/{what}", data={"why": "w"}).status_code == 403
+    assert "Retire this plan" not in client.get(f"/plans/{plan}", headers=HTML).text
+
+
+def test_retiring_by_the_page_tells_what_it_lacks(client: TestClient, plan: str) -> None:
+    page = client.post(f"/plans/{plan}/retire", data={"why": ""}, headers=HTML)
+    assert page.status_code == 400
+    assert "What to do: say in a few words why it is retired" in page.text
+    done = client.post(
+        f"/plans/{plan}/retire", data={"why": "old"}, headers=HTML, follow_redirects=False
+    )
+    assert done.status_code == 303
+    assert client.post("/plans/nobody/retire", data={"why": "w"}, headers=HTML).status_code == 404

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import asdict
 from typing import Annotated, Any, Literal
 
 from fastapi import APIRouter, Path, Query
@@ -15,7 +16,7 @@ from ovenwright.reporting.oven_scene import View
 from ovenwright.reporting.svg_oven import oven_picture
 from ovenwright.reporting.words import Shown
 from ovenwright.storage.plan_file import plan_json_schema
-from ovenwright.storage.plan_shelf import ID, Version
+from ovenwright.storage.plan_shelf import ID, Standing, Version
 from ovenwright.storage.presets import read_presets
 from ovenwright.web.answers import TROUBLES
 from ovenwright.web.door import Engineer, Viewer, Who, note
@@ -29,6 +30,7 @@ from ovenwright.workflow.plan_keeping import (
     compare_texts,
     keep_version,
     list_plans,
+    retire_plan,
     shelf_of,
     start_plan,
 )
@@ -63,8 +65,21 @@ class VersionFacts(BaseModel):
     origin: str
 
 
+class StandingFacts(BaseModel):
+    """A plan retired or brought back: when, by whom and why."""
+
+    plan: str
+    retired: bool
+    at: str
+    who: str
+    why: str
+
+
 class PlanFacts(BaseModel):
-    """One plan at a glance; ``ready`` where its newest version had no fault."""
+    """One plan at a glance; ``ready`` where its newest version had no fault.
+
+    ``retired`` says when, by whom and why, where it is offered no more for new tests.
+    """
 
     id: str
     title: str
@@ -75,6 +90,7 @@ class PlanFacts(BaseModel):
     newest: VersionFacts
     runs: int
     last_run: str
+    retired: StandingFacts | None = None
 
 
 class WholePlan(BaseModel):
@@ -83,6 +99,7 @@ class WholePlan(BaseModel):
     facts: VersionFacts
     text: str
     versions: list[VersionFacts]
+    standings: list[StandingFacts] = []
 
 
 class FaultFacts(BaseModel):
@@ -161,6 +178,13 @@ class NewVersion(Body):
     why: Line
     who: Said = ""
     unfinished: bool = False
+
+
+class NewStanding(Body):
+    """Why a plan is retired, or brought back."""
+
+    why: Line
+    who: Said = ""
 
 
 class ToCheck(Body):
@@ -270,7 +294,28 @@ def _plan_facts(found: KeptPlan) -> PlanFacts:
         newest=version_facts(found.newest),
         runs=found.runs,
         last_run=found.last_run,
+        retired=standing_facts(found.retired) if found.retired else None,
     )
+
+
+def standing_facts(found: Standing) -> StandingFacts:
+    """Return a step of a plan's standing as the API tells it."""
+    return StandingFacts(**asdict(found))
+
+
+def stand(
+    site: Site, who: Who, request: Request, plan_id: str, wish: NewStanding, *, back: bool
+) -> Standing:
+    """Retire a plan or bring it back, and note it in the trail."""
+    made = retire_plan(
+        site.tools.logbook,
+        plan_ref(plan_id),
+        who=signed(who, wish.who),
+        why=wish.why,
+        back=back,
+    )
+    note(request, "brought plan back" if back else "retired plan", f"plan {plan_id}", why=made.why)
+    return made
 
 
 def checked_facts(site: Site, draft: Draft) -> Checked:
@@ -335,6 +380,7 @@ def plan(plan_id: PlanId, site: TheSite, _: Viewer) -> WholePlan:
         facts=version_facts(versions[0]),
         text=shelf.text(plan_id, versions[0].number),
         versions=[version_facts(v) for v in versions],
+        standings=[standing_facts(s) for s in shelf.standings(plan_id)],
     )
 
 
@@ -344,6 +390,22 @@ def keep_plan(
 ) -> VersionFacts:
     """Keep the next version; refused with 409 when it was made from an older one than the newest."""
     return version_facts(keep(site, who, request, plan_id, wish))
+
+
+@router.post("/plans/{plan_id}/retire")
+def retire(
+    plan_id: PlanId, wish: NewStanding, site: TheSite, who: Engineer, request: Request
+) -> StandingFacts:
+    """Offer a plan no more for new tests; its versions, runs and verdicts stay as they are."""
+    return standing_facts(stand(site, who, request, plan_id, wish, back=False))
+
+
+@router.post("/plans/{plan_id}/bring-back")
+def bring_back(
+    plan_id: PlanId, wish: NewStanding, site: TheSite, who: Engineer, request: Request
+) -> StandingFacts:
+    """Offer a retired plan again."""
+    return standing_facts(stand(site, who, request, plan_id, wish, back=True))
 
 
 @router.get("/plans/{plan_id}/versions/{number}")

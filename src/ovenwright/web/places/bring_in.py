@@ -327,6 +327,8 @@ def _shelf(site: Site) -> list[tuple[str, str]]:
     found = []
     for plan_id in shelf.ids():
         try:
+            if shelf.retired(plan_id) is not None:
+                continue
             title = str(tomllib.loads(shelf.text(plan_id)).get("title", "")) or plan_id
         except (OvenwrightError, ValueError):
             continue

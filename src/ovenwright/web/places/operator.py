@@ -39,6 +39,7 @@ from ovenwright.web.starting import (
     plan_choices,
     plan_text,
     practice_lasts_s,
+    refuse_retired,
 )
 from ovenwright.workflow.recording_verbs import mark_recording, rescue, stop_recording
 from ovenwright.workflow.starting import (
@@ -156,6 +157,8 @@ def one(
     text = plan_text(site, plan)
     parsed = parse_plan(text)
     now = standing(site, plan, text, anew=anew)
+    if now.at == "idle":
+        refuse_retired(site, plan)
     shown = Shown(
         site.tools.settings.show_unit == "F",
         site.tools.settings.zone or parsed.site.time_zone or "UTC",
@@ -331,6 +334,7 @@ def check(
             remedy="start it: there is nothing to check",
         )
     text = plan_text(site, plan)
+    refuse_retired(site, plan)
     order = ("plan",) if touch else ()
     checks_of(site).start(site, plan, text, Wanted(touch=touch, order=order), who=who.name)
     note(request, "start check", plan, why="touch check" if touch else "")

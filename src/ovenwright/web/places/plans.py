@@ -9,7 +9,7 @@ from pydantic import BaseModel, ConfigDict
 from starlette.requests import Request
 from starlette.responses import HTMLResponse, RedirectResponse, Response
 
-from ovenwright.errors import OvenwrightError, Overtaken, PlanFaults, UsageError
+from ovenwright.errors import OvenwrightError, Overtaken, PlanFaults, UnknownName, UsageError
 from ovenwright.reporting.ink import MARKERS, PAGE, marker
 from ovenwright.reporting.oven_scene import View
 from ovenwright.reporting.svg_oven import oven_picture
@@ -19,6 +19,7 @@ from ovenwright.storage.run_facts import ns_from_iso
 from ovenwright.web.answers import status_of
 from ovenwright.web.api.plans import (
     NewPlan,
+    NewStanding,
     NewVersion,
     Number,
     PlanId,
@@ -26,6 +27,7 @@ from ovenwright.web.api.plans import (
     keep,
     plan_ref,
     shown_in,
+    stand,
     start,
 )
 from ovenwright.web.door import Engineer, Role, Viewer, Who
@@ -61,6 +63,7 @@ def plans(request: Request, site: TheSite, who: Viewer) -> HTMLResponse:
             "plan": p,
             "saved": _saved(p.newest, zone),
             "used": moment(p.last_used_ns, zone) if p.last_used_ns else None,
+            "retired": moment(ns_from_iso(p.retired.at), zone) if p.retired else None,
         }
         for p in list_plans(site.tools.logbook, site.tools.catalogue)
     ]
@@ -69,7 +72,8 @@ def plans(request: Request, site: TheSite, who: Viewer) -> HTMLResponse:
         request,
         "plans.html.j2",
         place=PLACE,
-        rows=rows,
+        rows=[r for r in rows if not r["retired"]],
+        gone=[r for r in rows if r["retired"]],
         presets=read_presets(),
         runs=runs,
         may_edit=who.role >= Role.ENGINEER,
@@ -108,7 +112,7 @@ def _new_page(
         presets=read_presets(),
         chosen=preset,
         runs=_runs_with_plan(site),
-        plans=list_plans(site.tools.logbook),
+        plans=[p for p in list_plans(site.tools.logbook) if p.retired is None],
         trouble=trouble,
         asks_name=not who.signed_in,
     )
@@ -213,6 +217,8 @@ def _page(
     kept = shelf.text(plan_id, newest.number)
     draft = read_draft(kept if text is None else text, site.tools.library())
     editable = who.role >= Role.ENGINEER
+    zone = site.tools.settings.zone
+    retired = shelf.retired(plan_id)
     difference = compare_texts(kept, draft.text) if isinstance(trouble, Overtaken) else None
     return show(
         request,
@@ -222,7 +228,9 @@ def _page(
         plan_id=plan_id,
         edition=newest,
         script="plan",
-        saved=_saved(newest, site.tools.settings.zone),
+        saved=_saved(newest, zone),
+        retired=retired,
+        retired_at=moment(ns_from_iso(retired.at), zone) if retired else None,
         based_on=based_on or newest.number,
         why=why,
         title=(draft.data or {}).get("title") or plan_id,
@@ -258,6 +266,46 @@ def keep_here(
             request, site, who, plan_id, text=text, based_on=based_on, why=why, trouble=trouble
         )
     return RedirectResponse(f"/plans/{plan_id}", 303)
+
+
+@router.post("/plans/{plan_id}/retire")
+def retire(
+    plan_id: PlanId,
+    request: Request,
+    site: TheSite,
+    who: Engineer,
+    *,
+    why: Annotated[str, Form(max_length=500)] = "",
+    said_by: Annotated[str, Form(max_length=100)] = "",
+) -> Response:
+    """Offer a plan no more, from its page."""
+    return _stand(request, site, who, plan_id, NewStanding(why=why, who=said_by), back=False)
+
+
+@router.post("/plans/{plan_id}/bring-back")
+def bring_back(
+    plan_id: PlanId,
+    request: Request,
+    site: TheSite,
+    who: Engineer,
+    *,
+    why: Annotated[str, Form(max_length=500)] = "",
+    said_by: Annotated[str, Form(max_length=100)] = "",
+) -> Response:
+    """Offer a retired plan again, from its page."""
+    return _stand(request, site, who, plan_id, NewStanding(why=why, who=said_by), back=True)
+
+
+def _stand(
+    request: Request, site: Site, who: Who, plan_id: str, wish: NewStanding, *, back: bool
+) -> Response:
+    try:
+        stand(site, who, request, plan_id, wish, back=back)
+    except UnknownName:
+        raise
+    except OvenwrightError as trouble:
+        return _page(request, site, who, plan_ref(plan_id), trouble=trouble)
+    return RedirectResponse(f"/plans/{plan_ref(plan_id)}", 303)
 
 
 class Typed(BaseModel):

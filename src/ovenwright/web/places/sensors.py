@@ -63,7 +63,7 @@ def _shown(site: Site, plan: Plan | None = None) -> Shown:
 @router.get("/sensors")
 def place(request: Request, site: TheSite, who: Viewer) -> HTMLResponse:
     """Show where instruments are looked for, and how each plan's channels stand."""
-    rows = [_row(site, p.id, p.title) for p in list_plans(site.tools.logbook) if p.ready]
+    rows = [_row(site, p.id, p.title) for p in list_plans(site.tools.logbook) if p.offered]
     shown = _shown(site)
     return show(
         request,
@@ -172,7 +172,9 @@ def heard(request: Request, search_id: str, site: TheSite, who: Viewer) -> HTMLR
     search = hearings_of(request).get(token_ref("search", search_id))
     shown = _shown(site)
     plans = (
-        [p for p in list_plans(site.tools.logbook) if p.ready] if who.role >= Role.ENGINEER else []
+        [p for p in list_plans(site.tools.logbook) if p.offered]
+        if who.role >= Role.ENGINEER
+        else []
     )
     return show(
         request,
