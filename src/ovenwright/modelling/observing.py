@@ -80,11 +80,14 @@ def observe(core: Line, heating: Heating) -> tuple[FloatArray, Windows]:
     at_s = _ends(time_s, core.temp_c - start, elapsed)
     rise = np.empty(at_s.size)
     for k, t in enumerate(at_s):
-        near = np.flatnonzero(np.abs(time_s - t) <= half)
-        if near.size >= 3:
+        first, last = np.searchsorted(time_s, (t - half, np.nextafter(t + half, np.inf)))
+        if last - first >= 3:
             # a line through the window, read at the moment itself
-            fit = np.polyfit(time_s[near] - t, core.temp_c[near], 1)
-            rise[k] = fit[1] - start
+            since_s, temp_c = time_s[first:last] - t, core.temp_c[first:last]
+            middle_s = since_s.mean()
+            away_s = since_s - middle_s
+            slope = float(away_s @ temp_c) / float(away_s @ away_s)
+            rise[k] = temp_c.mean() - slope * middle_s - start
         else:
             rise[k] = np.interp(t, time_s, core.temp_c) - start
     rise = np.maximum.accumulate(rise)
