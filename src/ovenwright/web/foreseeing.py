@@ -1,44 +1,26 @@
-"""Forecasts for a live recording, made by a process of their own so that no viewer waits for them.
-
-Run as a program it reads one question from standard input and writes the answer to standard output.
-"""
+"""The forecast on a live page: kept up to date by a process beside, while somebody looks on."""
 
 from __future__ import annotations
 
-import io
-import json
-import os
-import subprocess
-import sys
 import threading
 import time
-from collections.abc import Callable
-from contextlib import suppress
-from dataclasses import asdict
-from pathlib import Path
+from collections.abc import Callable, Mapping
 from typing import Any
-
-import numpy as np
 
 from ovenwright.config import Settings
 from ovenwright.domain.run import NS
-from ovenwright.errors import OvenwrightError
-from ovenwright.storage.journal import JournalHead
-from ovenwright.storage.logbook import Logbook
-from ovenwright.workflow.following import Following, plan_of
-from ovenwright.workflow.foreseeing import LEAST_S, can_foresee, foresee, refusal
-from ovenwright.workflow.overview import Bins
+from ovenwright.workflow.following import Following
+from ovenwright.workflow.forecast_beside import ForecastProcess
+from ovenwright.workflow.foreseeing import can_foresee
 
-_EVERY_S = 20.0
-_SOON_S = 5.0  # while there is none yet
-_SHARE = 5.0  # the pause is so many times what the last one took: a fifth of a core at most
+_EVERY_S = 1.0
 _LOOK_S = 1.0
-_LONGEST_S = 180.0
-_NICE = 10
+_UNSEEN_S = 60.0  # without anybody looking on; a page that is opened again finds it there
+_AGAIN_S = 60.0  # before another is started where one has ended
 
 
 class Foreseer:
-    """Asks for a forecast now and then while somebody looks on.
+    """Keeps a forecast of a recording while somebody looks on.
 
     Parameters
     ----------
@@ -58,122 +40,75 @@ class Foreseer:
         self._lock = lock
         self._wanted = wanted
         self._stop = threading.Event()
-        self._child: subprocess.Popen[bytes] | None = None
+        self._process: ForecastProcess | None = None
         self.found: dict[str, Any] | None = None
-        self._thread = threading.Thread(target=self._work, name="forecast", daemon=True)
+        self._thread = threading.Thread(target=self._work, name="foreseer", daemon=True)
         if can_foresee(following.now.plan):
             self._thread.start()
 
     def end(self) -> None:
         """Ask no more."""
         self._stop.set()
-        child = self._child
-        if child is not None:
-            with suppress(OSError):
-                child.kill()
+        process = self._process
+        if process is not None:
+            process.end()
 
     def _work(self) -> None:
-        pause_s, asked_ns = 0.0, 0
-        while not self._stop.wait(max(_LOOK_S, pause_s)):
-            pause_s = 0.0
-            question = self._question(asked_ns) if self._wanted() else None
-            if question is None:
-                continue
-            asked_ns = self._following.now.newest_ns
-            began = time.monotonic()
-            with suppress(OSError, subprocess.SubprocessError, ValueError):
-                self.found = self._answer(question)
-            took_s = time.monotonic() - began
-            said = self.found is not None and bool(self.found["found"])
-            pause_s = max(_EVERY_S, _SHARE * took_s) if said else max(_SOON_S, 2.0 * took_s)
+        seen_s, begun_s = time.monotonic(), -_AGAIN_S
+        while not self._stop.wait(_LOOK_S):
+            now_s = time.monotonic()
+            if self._wanted():
+                seen_s = now_s
+            process = self._process
+            if process is not None:
+                if process.ended:
+                    self._process = None
+                elif now_s - seen_s > _UNSEEN_S:
+                    self._process = None
+                    process.end()
+            elif self._wanted() and now_s - begun_s >= _AGAIN_S and self._goes_on():
+                begun_s = now_s
+                self._process = ForecastProcess(
+                    self._settings.logbook,
+                    self._following.now.head.id,
+                    self._settings.kinetics,
+                    every_s=_EVERY_S,
+                    take=self._take,
+                )
+        process = self._process
+        if process is not None:
+            process.end()
 
-    def _question(self, asked_ns: int) -> bytes | None:
+    def _goes_on(self) -> bool:
         with self._lock:
             now = self._following.now
-            if now.entry is None or now.left_ns is not None or now.newest_ns <= asked_ns:
-                return None
-            if (now.newest_ns - now.entry.time_ns) / NS < LEAST_S:
-                return None
-            head, entry_ns, bins = now.head, now.entry.time_ns, self._following.overview.bins()
-        about = {
-            "head": asdict(head),
-            "entry_ns": entry_ns,
-            "start_ns": bins.start_ns,
-            "width_ns": bins.width_ns,
-            "logbook": str(self._settings.logbook),
-            "kinetics": str(self._settings.kinetics or ""),
+            return now.entry is not None and now.left_ns is None
+
+    def _take(self, told: Mapping[str, Any]) -> None:
+        newest_ns = self._following.now.newest_ns
+        self.found = as_shown(told, newest_ns if told["at_ns"] is None else told["at_ns"])
+
+
+def as_shown(told: Mapping[str, Any], at_ns: int) -> dict[str, Any]:
+    """Return what a forecast beside a recording says, with moments in place of times from now on."""
+    at_s = at_ns / NS
+
+    def moved(one: Mapping[str, Any]) -> dict[str, Any]:
+        timed = {
+            "median_s": at_s + one["in_s"],
+            "low_s": at_s + one["interval_90"][0],
+            "high_s": at_s + one["interval_90"][1],
+            "half_s": [at_s + v for v in one["interval_50"]],
+            "open_ended": one["open_ended"],
         }
-        into = io.BytesIO()
-        text = np.frombuffer(json.dumps(about).encode(), dtype=np.uint8)
-        np.savez(into, low=bins.low, high=bins.high, low_first=bins.low_first, about=text)
-        return into.getvalue()
+        names = {k: one[k] for k in ("channel", "requirement") if k in one}
+        return names | ({"level_c": one["temp_c"]} if "temp_c" in one else {}) | timed
 
-    def _answer(self, question: bytes) -> dict[str, Any]:
-        child = self._child = subprocess.Popen(
-            [sys.executable, "-m", "ovenwright.web.foreseeing"],
-            stdin=subprocess.PIPE,
-            stdout=subprocess.PIPE,
-            stderr=subprocess.DEVNULL,
-            env=os.environ | {"OMP_NUM_THREADS": "1", "OPENBLAS_NUM_THREADS": "1"},
-        )
-        try:
-            out, _ = child.communicate(question, timeout=_LONGEST_S)
-        finally:
-            if child.poll() is None:
-                child.kill()
-                child.communicate()
-            self._child = None
-        return dict(json.loads(out))
-
-
-def answer(question: bytes) -> dict[str, Any]:
-    """Return what is foreseen, as plain data, for one question."""
-    from ovenwright.storage.reference_data import read_reference_library
-
-    with np.load(io.BytesIO(question), allow_pickle=False) as held:
-        about = json.loads(held["about"].tobytes())
-        bins = Bins(
-            about["start_ns"], about["width_ns"], held["low"], held["high"], held["low_first"]
-        )
-    head = JournalHead(**(about["head"] | {"channels": tuple(about["head"]["channels"])}))
-    at_ns = bins.start_ns + len(bins.low) * bins.width_ns
-    try:
-        kinetics = Path(about["kinetics"]) if about["kinetics"] else None
-        found = foresee(
-            Logbook(Path(about["logbook"])),
-            read_reference_library(kinetics),
-            head,
-            plan_of(head),
-            bins,
-            entry_ns=about["entry_ns"],
-        )
-    except OvenwrightError as trouble:
-        found = refusal(trouble, at_ns)
     return {
-        "at_s": found.at_ns / NS,
-        "found": [
-            {
-                "channel": f.channel,
-                "level_c": f.level_c,
-                "median_s": f.median_ns / NS,
-                "low_s": f.low_ns / NS,
-                "high_s": f.high_ns / NS,
-                "open_ended": f.open_ended,
-            }
-            for f in found.found
-        ],
-        "refused": found.refused,
-        "rests_on": list(found.rests_on),
-        "caution": found.caution,
+        "at_s": at_s,
+        "found": [moved(one) for one in told["found"]],
+        "requirements": [moved(one) for one in told["requirements"]],
+        "refused": told["refused"],
+        "rests_on": list(told["rests_on"]),
+        "caution": told["caution"],
     }
-
-
-def main() -> None:
-    """Answer one question."""
-    if hasattr(os, "nice"):
-        os.nice(_NICE)
-    sys.stdout.write(json.dumps(answer(sys.stdin.buffer.read())))
-
-
-if __name__ == "__main__":
-    main()

@@ -1,7 +1,8 @@
 """A forecast beside a recording, by a process of its own that reads the journal and nothing else.
 
-The recorder hands it a run and passes on the lines it says; whatever becomes of it, no reading is late
-for it. Run as a program it follows one recording until that ends or until nobody holds its input.
+Whoever records or shows a recording starts it and takes the lines it says; whatever becomes of it, no
+reading is late for it. Run as a program it follows one recording until that ends or until nobody
+holds its input.
 """
 
 from __future__ import annotations
@@ -21,20 +22,105 @@ from ovenwright.domain.run import NS
 from ovenwright.errors import OvenwrightError
 from ovenwright.storage.journal import journal_files
 from ovenwright.storage.logbook import Logbook
+from ovenwright.workflow.aside import Aside
 from ovenwright.workflow.following import Followed, Following
-from ovenwright.workflow.foreseeing import LEAST_S, Foresight, can_foresee, foresee, refusal
+from ovenwright.workflow.forecasting import CAUTION
+from ovenwright.workflow.foreseeing import (
+    LEAST_S,
+    Foreseeing,
+    Foreseen,
+    Foresight,
+    can_foresee,
+    refusal_of,
+)
+from ovenwright.workflow.overview import Overview
 
 Tell = Callable[[str, Mapping[str, Any]], None]
 
 _PROGRAM = "ovenwright.workflow.forecast_beside"
-_LEAST_PAUSE_S = 5.0
-_SHARE = 4.0  # the pause is so many times what the last one took: a fifth of a core at most
+_SAID_EVERY_S = 5.0
 _LOOK_S = 0.5
+_SHARE = 4.0  # the pause is so many times what the last update took: a fifth of a core at most
+_BINS = 2048  # so that readings of a second keep their second for half an hour
 _NICE = 10
 _NOTHING_TO_ASK = (
     "the plan gives no forecast anything to work on: it needs channels of role core, some of role air "
     "or wall, and a crossing or an end temperature asked of the cores"
 )
+
+
+class ForecastProcess:
+    """The other process, from its start until it is ended or the recording has.
+
+    Parameters
+    ----------
+    logbook : folder of the logbook
+    run_id : of the recording
+    kinetics : the person's own kinetics file, if there is one
+    every_s : between what it says
+    take : takes the facts it says, from a thread of its own
+    """
+
+    def __init__(
+        self,
+        logbook: Path,
+        run_id: str,
+        kinetics: Path | None,
+        *,
+        every_s: float,
+        take: Callable[[Mapping[str, Any]], None],
+    ) -> None:
+        self._run_id, self._take = run_id, take
+        self._words = [str(logbook.absolute()), run_id, str(kinetics or ""), str(every_s)]
+        self._over = False
+        self._child: subprocess.Popen[str] | None = None
+        self._thread = threading.Thread(target=self._work, name="forecast", daemon=True)
+        self._thread.start()
+
+    @property
+    def child(self) -> subprocess.Popen[str] | None:
+        """The process itself, None before it runs."""
+        return self._child
+
+    @property
+    def ended(self) -> bool:
+        """Whether nothing more will be said."""
+        return not self._thread.is_alive()
+
+    def end(self) -> None:
+        """End it and hear no more."""
+        self._over = True
+        child = self._child
+        if child is not None:
+            with suppress(OSError):
+                child.kill()
+        self._thread.join(5.0)
+
+    def _work(self) -> None:
+        try:
+            child = self._child = subprocess.Popen(  # noqa: S603  # our own program
+                [sys.executable, "-m", _PROGRAM, *self._words],
+                stdin=subprocess.PIPE,
+                stdout=subprocess.PIPE,
+                stderr=subprocess.DEVNULL,
+                text=True,
+                start_new_session=True,  # Ctrl-C is for the recorder, which ends this one
+                env=os.environ | {"OMP_NUM_THREADS": "1", "OPENBLAS_NUM_THREADS": "1"},
+            )
+        except OSError as cause:
+            self._take(_none(self._run_id, f"it can't be started: {cause}"))
+            return
+        assert child.stdout is not None  # noqa: S101  # it was asked for
+        assert child.stdin is not None  # noqa: S101
+        with child, suppress(ValueError):
+            if self._over:
+                child.kill()
+            for line in child.stdout:
+                if not self._over:
+                    self._take(json.loads(line))
+        if child.returncode and not self._over:
+            words = f"its process ended by itself ({child.returncode}); the recording goes on"
+            self._take(_none(self._run_id, words))
 
 
 class ForecastBeside:
@@ -51,66 +137,33 @@ class ForecastBeside:
         self._logbook = logbook
         self._kinetics = kinetics
         self._tell = tell
-        self._child: subprocess.Popen[str] | None = None
-        self._thread: threading.Thread | None = None
-        self._over = False
+        self.process: ForecastProcess | None = None
 
     def __enter__(self) -> Self:
         return self
 
     def __exit__(self, *_: object) -> None:
-        self._over = True
-        child, thread = self._child, self._thread
-        if child is not None:
-            with suppress(OSError):
-                child.kill()
-        if thread is not None:
-            thread.join(5.0)
+        if self.process is not None:
+            self.process.end()
 
     def tell(self, event: str, facts: Mapping[str, Any]) -> None:
         """Pass an event of the recorder on, and begin when the recording does."""
         self._tell(event, facts)
-        if event in {"recording", "resumed"} and self._thread is None:
-            words = (str(facts["run"]),)
-            self._thread = threading.Thread(
-                target=self._work, args=words, name="forecast", daemon=True
+        if event in {"recording", "resumed"} and self.process is None:
+            self.process = ForecastProcess(
+                self._logbook,
+                str(facts["run"]),
+                self._kinetics,
+                every_s=_SAID_EVERY_S,
+                take=lambda said: self._tell("forecast", said),
             )
-            self._thread.start()
-
-    def _work(self, run_id: str) -> None:
-        try:
-            child = self._child = subprocess.Popen(  # noqa: S603  # our own program
-                [
-                    sys.executable,
-                    "-m",
-                    _PROGRAM,
-                    str(self._logbook.absolute()),
-                    run_id,
-                    str(self._kinetics or ""),
-                ],
-                stdin=subprocess.PIPE,
-                stdout=subprocess.PIPE,
-                stderr=subprocess.DEVNULL,
-                text=True,
-                start_new_session=True,  # Ctrl-C is for the recorder, which ends this one
-                env=os.environ | {"OMP_NUM_THREADS": "1", "OPENBLAS_NUM_THREADS": "1"},
-            )
-        except OSError as cause:
-            self._tell("forecast", _none(run_id, f"it can't be started: {cause}"))
-            return
-        assert child.stdout is not None  # noqa: S101  # it was asked for
-        assert child.stdin is not None  # noqa: S101
-        with child, suppress(ValueError):
-            for line in child.stdout:
-                if not self._over:
-                    self._tell("forecast", json.loads(line))
-        if child.returncode and not self._over:
-            words = f"its process ended by itself ({child.returncode}); the recording goes on"
-            self._tell("forecast", _none(run_id, words))
 
 
 def _none(run_id: str, why: str) -> dict[str, Any]:
-    return {"run": run_id, "found": [], "refused": why}
+    return {
+        "run": run_id, "at_ns": None, "found": [], "requirements": [], "refused": why, "rests_on": [],
+        "caution": CAUTION,
+    }  # fmt: skip
 
 
 def facts_of(run_id: str, found: Foresight) -> dict[str, Any]:
@@ -118,25 +171,27 @@ def facts_of(run_id: str, found: Foresight) -> dict[str, Any]:
 
     Returns
     -------
-    run, at_ns (of the newest reading), refused, rests_on, caution, and found: channel, temp_c, in_s,
-    interval_90, open_ended, the soonest first
+    run, at_ns (of the newest reading), refused, rests_on, caution; found: channel, temp_c, in_s,
+    interval_50, interval_90, open_ended, the soonest first; requirements: the same with the name of a
+    requirement in place of a temperature
     """
-    ahead = sorted(found.found, key=lambda f: f.median_ns)
+
+    def timed(one: Foreseen) -> dict[str, Any]:
+        return {
+            "in_s": _from_now(one.median_ns, found),
+            "interval_50": [_from_now(t, found) for t in one.half_ns],
+            "interval_90": [_from_now(t, found) for t in one.most_ns],
+            "open_ended": one.open_ended,
+        }
+
+    passes = sorted(found.passes, key=lambda f: f.median_ns)
+    meets = sorted(found.meets, key=lambda f: f.median_ns)
     return {
         "run": run_id,
         "at_ns": found.at_ns,
-        "found": [
-            {
-                "channel": f.channel,
-                "temp_c": f.level_c,
-                "in_s": round((f.median_ns - found.at_ns) / NS, 1),
-                "interval_90": [
-                    round((f.low_ns - found.at_ns) / NS, 1),
-                    round((f.high_ns - found.at_ns) / NS, 1),
-                ],
-                "open_ended": f.open_ended,
-            }
-            for f in ahead
+        "found": [{"channel": f.channel, "temp_c": f.level_c} | timed(f) for f in passes],
+        "requirements": [
+            {"channel": f.channel, "requirement": f.requirement} | timed(f) for f in meets
         ],
         "refused": found.refused,
         "rests_on": list(found.rests_on),
@@ -144,14 +199,24 @@ def facts_of(run_id: str, found: Foresight) -> dict[str, Any]:
     }
 
 
+def _from_now(time_ns: int, found: Foresight) -> float:
+    return round((time_ns - found.at_ns) / NS, 1)
+
+
 def follow(
-    logbook: Logbook, run_id: str, kinetics: Path | None, say: Callable[[str], None]
+    logbook: Logbook,
+    run_id: str,
+    kinetics: Path | None,
+    say: Callable[[str], None],
+    *,
+    every_s: float = _SAID_EVERY_S,
 ) -> None:
-    """Say a forecast now and then until the recording has ended.
+    """Keep a forecast up to date with every reading, and say it now and then, until the recording ends.
 
     Parameters
     ----------
     say : takes one JSON object as a line
+    every_s : between what is said; a reason why there is none is said once
     """
     from ovenwright.storage.reference_data import read_reference_library
 
@@ -162,36 +227,41 @@ def follow(
     try:
         now = following.now
         if not can_foresee(now.plan):
-            say(json.dumps(facts_of(run_id, Foresight(now.newest_ns, (), _NOTHING_TO_ASK, ()))))
+            nothing = Foresight(now.newest_ns, (), (), _NOTHING_TO_ASK, ())
+            say(json.dumps(facts_of(run_id, nothing)))
             return
+        width_ns = max(1, round(now.head.interval_s * NS))
+        following.overview = Overview(len(now.head.channels), width_ns=width_ns, most=_BINS)
         library = read_reference_library(kinetics)
-        asked_ns, refused = 0, ""
-        while files.recording:
-            while following.look().more:
-                continue
-            if not _ripe(now, asked_ns):
-                time.sleep(_LOOK_S)
-                continue
-            asked_ns = now.newest_ns
-            began = time.monotonic()
-            assert now.entry is not None  # noqa: S101  # it is ripe
-            try:
-                found = foresee(
-                    logbook,
-                    library,
-                    now.head,
-                    now.plan,
-                    following.overview.bins(),
-                    entry_ns=now.entry.time_ns,
-                )
-            except OvenwrightError as trouble:
-                found = refusal(trouble, asked_ns)
-            if found.found or found.refused != refused:  # a reason is said once
-                say(json.dumps(facts_of(run_id, found)))
-            refused = found.refused
-            time.sleep(max(_LEAST_PAUSE_S, _SHARE * (time.monotonic() - began)))
+        with Aside() as aside:
+            foreseeing = Foreseeing(library, now.head, now.plan, aside)
+            _keep_saying(following, foreseeing, say, every_s)
     finally:
         following.close()
+
+
+def _keep_saying(
+    following: Following, foreseeing: Foreseeing, say: Callable[[str], None], every_s: float
+) -> None:
+    now, asked_ns, refused, said_s = following.now, 0, "", -every_s
+    while following.files.recording:
+        while following.look().more:
+            continue
+        # while the first fit is awaited there is something new even without a reading
+        if now.entry is None or not _ripe(now, -1 if foreseeing.waiting else asked_ns):
+            time.sleep(_LOOK_S)
+            continue
+        asked_ns, began = now.newest_ns, time.monotonic()
+        bins, entry_ns = following.overview.bins(), now.entry.time_ns
+        try:
+            found = foreseeing.see(bins, entry_ns=entry_ns, now_s=began)
+        except OvenwrightError as trouble:
+            found = refusal_of(trouble, asked_ns)
+        due = bool(found.passes or found.meets) and began - said_s >= every_s
+        if due or (found.refused != refused and not found.passes and not foreseeing.waiting):
+            say(json.dumps(facts_of(now.head.id, found)))
+            refused, said_s = found.refused, began
+        time.sleep(max(0.1, _SHARE * (time.monotonic() - began)))
 
 
 def _ripe(now: Followed, asked_ns: int) -> bool:
@@ -202,13 +272,13 @@ def _ripe(now: Followed, asked_ns: int) -> bool:
 
 def _end_with_parent() -> None:
     with suppress(OSError, ValueError):
-        sys.stdin.read()  # ends when the recorder does, however it does
+        sys.stdin.read()  # ends when the other one does, however it does
     os._exit(0)
 
 
 def main() -> None:
-    """Follow the recording named by the words of the command line: logbook, run, kinetics."""
-    folder, run_id, kinetics = sys.argv[1:4]
+    """Follow the recording that the command line names: logbook, run, kinetics, seconds between."""
+    folder, run_id, kinetics, every_s = sys.argv[1:5]
     if hasattr(os, "nice"):
         os.nice(_NICE)
     threading.Thread(target=_end_with_parent, daemon=True).start()
@@ -218,7 +288,13 @@ def main() -> None:
         sys.stdout.flush()
 
     with suppress(BrokenPipeError):
-        follow(Logbook(Path(folder)), run_id, Path(kinetics) if kinetics else None, say)
+        follow(
+            Logbook(Path(folder)),
+            run_id,
+            Path(kinetics) if kinetics else None,
+            say,
+            every_s=float(every_s),
+        )
 
 
 if __name__ == "__main__":

@@ -2,20 +2,23 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
 from typing import Any
 
 from ovenwright.domain.kinetics import ReferenceLibrary
 from ovenwright.errors import UsageError
 from ovenwright.modelling.curves import Funnel, funnel
-from ovenwright.modelling.fitting import Fit, fit
+from ovenwright.modelling.ensemble import Ensemble
+from ovenwright.modelling.fitting import fit
 from ovenwright.modelling.forecasting import Outlook, Passing, Refused, look_ahead, passing
 from ovenwright.modelling.heating import Heating, Line
 from ovenwright.modelling.product_record import ProductRecord
 from ovenwright.modelling.requirements_ahead import Goal, Meeting, goals_of, meeting
+from ovenwright.modelling.surroundings_ahead import EarlierCourse
 from ovenwright.storage.logbook import Logbook
 from ovenwright.workflow.laying_out import (
+    Laid,
     Wanted,
     kind_of,
     lay_out,
@@ -139,45 +142,95 @@ def forecast_run(
     UsageError, UnknownName, TooLittleData : as in `lay_out`
     """
     run = logbook.open(run_ref)
-    nothing_asked = UsageError(
+    if not wanted.passes and not run.plan_toml:
+        raise _nothing_asked()
+    laid = lay_out(run, library, wanted)
+    asked = ask(laid, library, wanted, record=record_for(logbook, product, run))
+    outlooks = {}
+    for dry_only in asked.parts:
+        fitted = fit(
+            laid.heating, asked.prior(dry_only=dry_only), seed=wanted.seed, origins=asked.origins
+        )
+        outlooks[dry_only] = look_ahead(fitted, seed=wanted.seed, earlier=asked.earlier)
+    told = answer(asked, outlooks)
+    last = list(outlooks.values())[-1]
+    return replace(told, funnels=_funnels(laid.heating, told.channels, last))
+
+
+@dataclass(frozen=True, slots=True)
+class Asked:
+    """What is asked of a run that has been laid out, and what a fit of it starts from.
+
+    ``parts`` are asked apart: whether they are of a body that doesn't boil, and the temperatures and
+    requirements.
+    """
+
+    laid: Laid
+    wanted: Wanted
+    kind: str
+    record: ProductRecord | None
+    parts: Mapping[bool, tuple[tuple[float, ...], tuple[Goal, ...]]]
+    not_foreseen: tuple[tuple[str, str], ...]
+
+    @property
+    def origins(self) -> tuple[str, ...]:
+        """Channels of the record."""
+        return self.record.origins if self.record else ()
+
+    @property
+    def earlier(self) -> tuple[EarlierCourse, ...]:
+        """Surroundings of the record's runs."""
+        return self.record.courses if self.record else ()
+
+    def prior(self, *, dry_only: bool) -> Ensemble:
+        """Return the members before the run is looked at."""
+        return prior_of(self.kind, self.wanted, dry_only=dry_only, record=self.record)
+
+
+def ask(
+    laid: Laid, library: ReferenceLibrary, wanted: Wanted, *, record: ProductRecord | None = None
+) -> Asked:
+    """Lay out what is asked.
+
+    Raises
+    ------
+    UsageError : if that is nothing
+    """
+    goals, others = goals_of(laid.plan, library) if laid.plan is not None else ((), {})
+    if not wanted.passes and not goals:
+        raise _nothing_asked()
+    boils_c = laid.heating.boiling_c + 2.0
+    parts = {}
+    for dry_only in (False, True):
+        levels = tuple(t for t in wanted.passes if (t > boils_c) is dry_only)
+        some = tuple(g for g in goals if (g.beyond_c > boils_c) is dry_only)
+        if levels or some:
+            parts[dry_only] = (levels, some)
+    kind = kind_of(laid.plan, wanted.kind)
+    return Asked(laid, wanted, kind, record, parts, tuple(others.items()))
+
+
+def _nothing_asked() -> UsageError:
+    return UsageError(
         "no temperature to pass is given, and no plan says what is to be met",
         where="--pass",
         remedy="for example --pass 95",
     )
-    if not wanted.passes and not run.plan_toml:
-        raise nothing_asked
-    laid = lay_out(run, library, wanted)
-    heating = laid.heating
-    goals, others = goals_of(laid.plan, library) if laid.plan is not None else ((), {})
-    if not wanted.passes and not goals:
-        raise nothing_asked
-    record = record_for(logbook, product, run)
-    kind = kind_of(laid.plan, wanted.kind)
+
+
+def answer(asked: Asked, outlooks: Mapping[bool, Outlook]) -> Forecast:
+    """Return what outlooks, one for each part, say of what is asked; without funnels."""
+    laid, wanted, heating = asked.laid, asked.wanted, asked.laid.heating
     found: dict[tuple[str, float], Passing | Refused] = {}
     meets: dict[str, list[Meeting]] = {}
-    outlooks: list[Outlook] = []
     rests: dict[str, None] = dict.fromkeys(heating.notes)
-    boils_c = heating.boiling_c + 2.0
-    for dry_only in (False, True):
-        levels = [t for t in wanted.passes if (t > boils_c) is dry_only]
-        asked = [g for g in goals if (g.beyond_c > boils_c) is dry_only]
-        if not levels and not asked:
-            continue
-        fitted = fit(
-            heating,
-            prior_of(kind, wanted, dry_only=dry_only, record=record),
-            seed=wanted.seed,
-            origins=record.origins if record else (),
-        )
-        outlook = look_ahead(fitted, seed=wanted.seed, earlier=record.courses if record else ())
-        outlooks.append(outlook)
+    for dry_only, (levels, goals) in asked.parts.items():
+        outlook = outlooks[dry_only]
         for core in heating.cores:
             for level in levels:
                 found[core.name, level] = passing(outlook, core.name, level, core=core)
-            meets.setdefault(core.name, []).extend(_meetings(asked, core, outlook, heating))
-        rests |= dict.fromkeys(
-            _rests_on(fitted, outlook.rests_on, kind, dry_only=dry_only, record=record)
-        )
+            meets.setdefault(core.name, []).extend(_meetings(goals, core, outlook, heating))
+        rests |= dict.fromkeys(_rests_on(asked, outlook.rests_on, dry_only=dry_only))
     rests |= dict.fromkeys(m.rests_on for some in meets.values() for m in some if m.rests_on)
     channels = []
     for name in wanted.cores or tuple(c.name for c in heating.cores) + tuple(laid.out):
@@ -192,19 +245,18 @@ def forecast_run(
             remarks = reasons + laid.remarks[name]
             channels.append(ChannelForecast(name, passes, "", remarks, known))
         else:
-            why = dict.fromkeys(o.refused[name] for o in outlooks if name in o.refused)
+            why = dict.fromkeys(o.refused[name] for o in outlooks.values() if name in o.refused)
             words = reasons or tuple(why) or ("no requirement of the plan is on it",)
             words = (*words, *laid.remarks[name][:1])
             channels.append(ChannelForecast(name, (), "; ".join(words), (), known))
     return Forecast(
-        run_id=run.id,
+        run_id=heating.run_id,
         until_s=heating.until_s,
         start_s=heating.start_s,
         surroundings=heating.around.name,
         channels=tuple(channels),
         rests_on=tuple(rests),
-        funnels=_funnels(heating, channels, outlooks[-1]),
-        not_foreseen=tuple(others.items()),
+        not_foreseen=asked.not_foreseen,
     )
 
 
@@ -230,22 +282,15 @@ def _funnels(
     return tuple(f for f in made if f is not None)
 
 
-def _rests_on(
-    fitted: Fit,
-    surroundings: Sequence[str],
-    kind: str,
-    *,
-    dry_only: bool,
-    record: ProductRecord | None = None,
-) -> tuple[str, ...]:
+def _rests_on(asked: Asked, surroundings: Sequence[str], *, dry_only: bool) -> tuple[str, ...]:
     words = [*surroundings]
     if dry_only:
         words.append(
-            f"above {fitted.heating.boiling_c:.1f} °C: a body that doesn't boil, for a moist core stays there"
+            f"above {asked.laid.heating.boiling_c:.1f} °C: a body that doesn't boil, for a moist core stays there"
         )
-    words += record_words(record)
+    words += record_words(asked.record)
     words.append(
         "general priors of size, properties and exchange"
-        + (f", kind of body: {kind}" if kind != "any" else ", kind of body not known")
+        + (f", kind of body: {asked.kind}" if asked.kind != "any" else ", kind of body not known")
     )
     return tuple(words)
