@@ -13,7 +13,7 @@ from ovenwright.domain.run import Run
 from ovenwright.errors import OutOfRange, TooLittleData, UsageError
 from ovenwright.modelling.advising import Advice, Adviser, Choice, advise
 from ovenwright.modelling.answering import learn_answer
-from ovenwright.modelling.foretelling import Bake, CorePlace, Foreteller
+from ovenwright.modelling.foretelling import NEXT_PIECE, Bake, CorePlace, Foreteller
 from ovenwright.modelling.knobs import knobs_of
 from ovenwright.modelling.product_record import ProductRecord, whole_fit
 from ovenwright.modelling.responding import draw_response
@@ -154,7 +154,7 @@ def advise_run(
         )
     record = record_for(logbook, product, run)
     bake = lay_bake(run.id, results_of(run, plan, library), plan)
-    bake, out, kind = _with_cores(run, library, wanted, bake, record)
+    bake, out, kind = with_cores(run, library, wanted, bake, record)
     lessons = gather(logbook, library, run, bake, refs=learn_from, wanted=wanted)
     rng = np.random.default_rng(wanted.seed)
     response = draw_response(
@@ -193,6 +193,8 @@ def advise_run(
         answer_words(answered, lessons),
         "cores by the half of the fitted bodies that come nearest to the readings by themselves",
         *record_words(record),
+        f"the next piece in a place differs by {100 * NEXT_PIECE:g} % in time (one standard deviation; "
+        "common practice, no source)",
         "surfaces go on from their share of the way from start to surroundings",
         "requirements are worked out by the same measures as a judged run, on foretold readings",
         f"kind of body: {kind}" if kind != "any" else "kind of body not known",
@@ -226,7 +228,7 @@ def _not_told(limits: Limits) -> tuple[str, ...]:
     )
 
 
-def _with_cores(
+def with_cores(
     run: Run,
     library: ReferenceLibrary,
     wanted: Wanted,
