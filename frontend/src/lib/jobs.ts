@@ -46,12 +46,28 @@ export async function show(place: HTMLElement): Promise<Job | undefined> {
     });
     stop.remove();
     if (job.state === "done" && job.link) location.assign(job.link);
-    else if (job.state === "failed" && job.error)
-      words.textContent = [job.error.where, job.error.what, job.error.remedy].filter(Boolean).join(": ");
+    else if (job.state === "failed" && job.error) fail(place, job.error);
     else words.textContent = job.state;
     return job;
   } catch (cause) {
     sayTrouble(cause);
     return undefined;
   }
+}
+
+/** What went wrong in the job's own words, as every page tells an error. */
+function fail(place: HTMLElement, error: NonNullable<Job["error"]>): void {
+  const what = document.createElement("strong");
+  what.textContent = error.what;
+  const lines = [error.where && `Where: ${error.where}`, error.remedy && `What to do: ${error.remedy}`];
+  place.className = "callout poor";
+  place.setAttribute("role", "alert");
+  place.replaceChildren(
+    what,
+    ...lines.filter(Boolean).map((words) => {
+      const line = document.createElement("span");
+      line.textContent = words;
+      return line;
+    }),
+  );
 }

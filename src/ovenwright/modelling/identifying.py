@@ -6,8 +6,10 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from ovenwright.domain.arrays import FloatArray, IntArray
 from ovenwright.modelling.fitting import ChannelFit, Fit
 from ovenwright.modelling.priors import KINDS, PARAMETERS, family_words
+from ovenwright.modelling.product_record import ProductRecord
 
 _SLEEVE = ("sleeve_j_m2_k", "gap_w_m2_k", "gap_emissivity")
 _NORMAL_95 = 1.6448536269514722
@@ -49,8 +51,45 @@ def kind_shares(channel: ChannelFit) -> dict[str, float]:
 
 def identified(channel: ChannelFit) -> tuple[Identified, ...]:
     """Return how far a channel's readings narrowed each parameter, within its likeliest kind."""
-    family = likeliest_family(channel)
-    mine = channel.ensemble.take(np.flatnonzero(channel.ensemble.family == family))
+    return narrowed(channel.ensemble.family, channel.ensemble.z)
+
+
+def recorded_parameters(record: ProductRecord) -> tuple[Identified, ...]:
+    """Return what a record's runs told of the product itself, all their channels together.
+
+    What belongs to a sensor's own place and exchange is left out: the next run has its own.
+    """
+    channels = [c for r in record.runs for c in r.channels]
+    if not channels:
+        return ()
+    found = narrowed(
+        np.concatenate([c.family for c in channels]),
+        np.concatenate([c.z for c in channels], axis=1),
+    )
+    own = {p.name for p in PARAMETERS if p.own}
+    return tuple(one for one in found if one.parameter not in own)
+
+
+def recorded_kinds(record: ProductRecord) -> dict[str, float]:
+    """Return how likely each kind of body is by a record, in words, the likeliest first."""
+    families = [c.family for r in record.runs for c in r.channels]
+    if not families:
+        return {}
+    shares = np.bincount(np.concatenate(families)) / sum(f.size for f in families)
+    found = {family_words(i): float(s) for i, s in enumerate(shares) if s > 0.01}
+    return dict(sorted(found.items(), key=lambda item: -item[1]))
+
+
+def narrowed(families: IntArray, z: FloatArray) -> tuple[Identified, ...]:
+    """Return how far bodies narrowed each parameter, within the kind that most of them are.
+
+    Parameters
+    ----------
+    families : (n,) of each body
+    z : (parameters, n) their coordinates
+    """
+    family = int(np.argmax(np.bincount(families)))
+    mine = z[:, families == family]
     kind = KINDS[family // 2]
     out = []
     for i, parameter in enumerate(PARAMETERS):
@@ -59,9 +98,7 @@ def identified(channel: ChannelFit) -> tuple[Identified, ...]:
         if parameter.name in _SLEEVE and family % 2 == 0:
             continue
         prior = kind.priors[parameter.name]
-        low, middle, high = (
-            float(v) for v in prior.value(np.quantile(mine.z[i], [0.05, 0.5, 0.95]))
-        )
+        low, middle, high = (float(v) for v in prior.value(np.quantile(mine[i], [0.05, 0.5, 0.95])))
         first, last = (float(v) for v in prior.value(np.array([-_NORMAL_95, _NORMAL_95])))
         out.append(
             Identified(
@@ -71,7 +108,7 @@ def identified(channel: ChannelFit) -> tuple[Identified, ...]:
                 median=middle,
                 interval_90=(low, high),
                 prior_90=(first, last),
-                kept=float(min(np.std(mine.z[i]), 1.0)),
+                kept=float(min(np.std(mine[i]), 1.0)),
                 source=prior.source,
             )
         )

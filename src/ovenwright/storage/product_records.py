@@ -38,6 +38,36 @@ def record_path(logbook: Logbook, given: str) -> Path:
     return Path(given)
 
 
+def record_names(logbook: Logbook) -> tuple[str, ...]:
+    """Return the names of the product records that are kept in a logbook.
+
+    Raises
+    ------
+    StorageTrouble : if the folder can't be read
+    """
+    folder = logbook.folder / "products"
+    try:
+        names = sorted(p.stem for p in folder.glob("*.json"))
+    except OSError as cause:
+        raise trouble_from(cause, folder) from cause
+    return tuple(n for n in names if _NAME.fullmatch(n))
+
+
+def kept_record_path(logbook: Logbook, name: str) -> Path:
+    """Return where a logbook keeps the product record of a name, there or not yet.
+
+    Raises
+    ------
+    UsageError : if it can't be a name
+    """
+    if not _NAME.fullmatch(name):
+        raise UsageError(
+            f"{name[:80]!r} can't be the name of a product record",
+            remedy="use letters, digits, spaces, + and -, at most 80",
+        )
+    return logbook.folder / "products" / f"{name}.json"
+
+
 def write_record(path: Path, record: ProductRecord) -> None:
     """Write a product record whole, or leave the old one.
 

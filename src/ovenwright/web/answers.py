@@ -23,6 +23,7 @@ from ovenwright.errors import (
 )
 from ovenwright.web.pages import show
 from ovenwright.web.remedies import in_browser
+from ovenwright.web.retold import Retold
 from ovenwright.web.site import Site, site_of
 
 
@@ -52,8 +53,11 @@ TROUBLES: dict[int | str, dict[str, Any]] = {
 
 
 def status_of(trouble: OvenwrightError) -> int:
-    """Return the HTTP status of an error."""
-    return next((code for kind, code in STATUSES if isinstance(trouble, kind)), 422)
+    """Return the HTTP status of an error; one that is retold keeps that of its own class."""
+    kind = trouble.kind if isinstance(trouble, Retold) else type(trouble)
+    if kind is None:  # no error of ours: the tool itself failed
+        return 500
+    return next((code for fitting, code in STATUSES if issubclass(kind, fitting)), 422)
 
 
 def told_trouble(site: Site, facts: Mapping[str, Any]) -> dict[str, Any]:

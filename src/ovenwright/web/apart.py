@@ -10,11 +10,11 @@ from multiprocessing import get_context
 from multiprocessing.connection import Connection
 from typing import Any
 
-from ovenwright.errors import OvenwrightError, TooLittleData, UsageError
+from ovenwright.errors import OvenwrightError, UsageError
+from ovenwright.web.retold import Retold
 
 _LOOK_S = 0.25
 _NICE = 5
-_KINDS: dict[str, type[OvenwrightError]] = {"TooLittleData": TooLittleData}
 
 
 def apart(work: Callable[..., Any], *given: Any, tell: Callable[[float], None]) -> Any:
@@ -53,7 +53,7 @@ def apart(work: Callable[..., Any], *given: Any, tell: Callable[[float], None]) 
             child.join()
     if went_well:
         return answer
-    raise _again(answer)
+    raise Retold(answer)
 
 
 def _answer(into: Connection, work: Callable[..., Any], given: tuple[Any, ...]) -> None:
@@ -66,12 +66,3 @@ def _answer(into: Connection, work: Callable[..., Any], given: tuple[Any, ...]) 
         answer = (False, trouble.facts())
     into.send(answer)
     into.close()
-
-
-def _again(facts: dict[str, Any]) -> OvenwrightError:
-    kind = _KINDS.get(str(facts.get("error")), UsageError)
-    return kind(
-        str(facts.get("what", "it did not work")),
-        where=str(facts.get("where", "")),
-        remedy=str(facts.get("remedy", "")),
-    )

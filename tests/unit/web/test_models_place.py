@@ -12,7 +12,7 @@ import pytest
 from starlette.testclient import TestClient
 
 from ovenwright.domain.run import NS, Mark, MarkKind, Run, Series
-from ovenwright.errors import UnknownName, UsageError
+from ovenwright.errors import UnknownName
 from ovenwright.modelling.forecasting import Passing
 from ovenwright.reporting.words import Shown, clock
 from ovenwright.storage.reference_data import read_reference_library
@@ -20,6 +20,7 @@ from ovenwright.web import apart, modelled
 from ovenwright.web.jobs import Cancelled
 from ovenwright.web.places import models
 from ovenwright.web.refs import run_ref
+from ovenwright.web.retold import Retold
 from ovenwright.web.site import Site
 from ovenwright.workflow.forecasting import ChannelForecast, Forecast
 from ovenwright.workflow.laying_out import Wanted
@@ -239,9 +240,9 @@ def test_an_open_end_holds_what_comes_late(came_s: float, open_ended: bool, insi
 def test_work_apart_answers_refuses_and_can_be_stopped() -> None:
     told: list[float] = []
     assert apart.apart(math.hypot, 3.0, 4.0, tell=told.append) == 5.0
-    with pytest.raises(UsageError, match="no run is called") as refused:
+    with pytest.raises(Retold, match="no run is called") as refused:
         apart.apart(run_ref, "../x", tell=told.append)
-    assert not isinstance(refused.value, UnknownName)  # its words came, its class stayed behind
+    assert refused.value.kind is UnknownName  # so that its status is its own, too
     assert refused.value.what == UnknownName("run", "../x").what
 
     def stop(_: float) -> None:

@@ -7,7 +7,6 @@ from typing import Annotated, Any, Literal
 from fastapi import APIRouter, Query
 from pydantic import BaseModel, Field
 
-from ovenwright.errors import UsageError
 from ovenwright.reporting.words import Shown
 from ovenwright.web.answers import TROUBLES
 from ovenwright.web.api.jobs import JobFacts
@@ -17,6 +16,7 @@ from ovenwright.web.jobs import Job
 from ovenwright.web.modelled import Question, modelled
 from ovenwright.web.opened import Opened, TheOpened
 from ovenwright.web.refs import run_ref
+from ovenwright.web.retold import Retold
 from ovenwright.web.site import Site, TheSite
 from ovenwright.workflow.laying_out import Wanted
 
@@ -99,9 +99,5 @@ def _said(site: Site, opened: Opened, asked: Question) -> ModelAnswer:
     if not isinstance(answer, Job):
         return ModelAnswer(state="ready", found=finite(answer.facts))
     if answer.error is not None:
-        raise UsageError(
-            str(answer.error.get("what", "it did not work")),
-            where=str(answer.error.get("where", "")),
-            remedy=str(answer.error.get("remedy", "")),
-        )
+        raise Retold(answer.error)
     return ModelAnswer(state="working", job=JobFacts(**answer.facts()))

@@ -28,6 +28,7 @@ from ovenwright.web.opened import Opened, TheOpened
 from ovenwright.web.pictures import overlays, packed_chart, plain_chart
 from ovenwright.web.plan_choice import SEALED, chosen_plan
 from ovenwright.web.refs import run_ref
+from ovenwright.web.retold import Retold
 from ovenwright.web.site import Site, TheSite
 from ovenwright.web.slices import MEDIA_TYPE
 from ovenwright.workflow.restating import (
@@ -397,6 +398,8 @@ def compare(
     ref = run_ref(run_id, site.tools.logbook)
     found = held_against(site, opened, ref, others_of(site, ref, others), same_sensors=same_sensors)
     if isinstance(found, Job):
+        if found.error is not None:
+            raise Retold(found.error)
         return {"state": "working", "job": found.facts()}
     told = found.comparison
     answer = standing_answer(told) if isinstance(told, Standing) else comparison_answer(told)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections import defaultdict
+from collections.abc import Collection
 from typing import Annotated, Any
 from urllib.parse import quote
 
@@ -12,6 +13,7 @@ from starlette.responses import HTMLResponse, RedirectResponse
 
 from ovenwright.catalogue.entries import PairEntry
 from ovenwright.errors import UsageError
+from ovenwright.storage.logbook import slug
 from ovenwright.storage.reference_runs import ReferenceRuns
 from ovenwright.web.door import Engineer, Viewer, note
 from ovenwright.web.histories_shown import (
@@ -22,10 +24,12 @@ from ovenwright.web.histories_shown import (
 )
 from ovenwright.web.moments import moment
 from ovenwright.web.pages import show
+from ovenwright.web.records_shown import said
 from ovenwright.web.refs import run_ref
 from ovenwright.web.runs_shown import show_runs, shown_unit
 from ovenwright.web.site import Site, TheSite
 from ovenwright.workflow.histories import History, history_of, oven_product_pairs, set_reference
+from ovenwright.workflow.records_kept import records_kept
 
 router = APIRouter(include_in_schema=False)
 
@@ -45,7 +49,17 @@ def ovens(request: Request, site: TheSite, _: Viewer) -> HTMLResponse:
         place="ovens",
         ovens=_grouped(site, pairs, "oven"),
         products=_grouped(site, pairs, "product"),
+        records=_records(site),
     )
+
+
+def _records(site: Site, runs: Collection[str] | None = None) -> list[dict[str, Any]]:
+    """Return the product records at a glance; with ``runs`` those that rest on one of them."""
+    return [
+        {"name": r.name, "runs": len(r.runs), "said": said(r), "broken": r.trouble is not None}
+        for r in records_kept(site.tools.logbook)
+        if runs is None or any(one.id in runs for one in r.runs)
+    ]
 
 
 def _grouped(site: Site, pairs: tuple[PairEntry, ...], by: str) -> list[dict[str, Any]]:
@@ -135,6 +149,9 @@ def _page(request: Request, site: Site, found: History, name: str, kind: str) ->
             for r in found.references
         ],
         address=f"/{kind}s/{quote(name, safe='')}",
+        records=_records(site, by_run) if kind == "product" else [],
+        record_name=slug(name) or "product",
+        fit=[(r.id, _called(r, zone)) for r in reversed(found.runs[-_LATEST:])],
     )
 
 

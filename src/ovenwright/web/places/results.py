@@ -48,6 +48,7 @@ from ovenwright.web.result_view import (
     result_facts,
     shown_for_run,
 )
+from ovenwright.web.retold import Retold
 from ovenwright.web.runs_shown import show_runs
 from ovenwright.web.site import Site, TheSite
 from ovenwright.web.waiting import lead_on
@@ -217,17 +218,8 @@ def judge_again(
 def _wait(request: Request, job: Job, *, title: str, back: str) -> Response:
     waited = lead_on(request, job, title=title, back=back)
     if job.error is not None:
-        raise _told(job)
+        raise Retold(job.error)
     return waited
-
-
-def _told(job: Job) -> OvenwrightError:
-    error = dict(job.error or {})
-    return UsageError(
-        str(error.get("what", "it did not work")),
-        where=str(error.get("where", "")),
-        remedy=str(error.get("remedy", "")),
-    )
 
 
 # restating ---------------------------------------------------------------------------------
