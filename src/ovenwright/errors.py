@@ -75,7 +75,7 @@ class UnknownName(UsageError):
         self.name = name
         self.known = tuple(known)
         listed = ", ".join(self.known[:12]) + (" …" if len(self.known) > 12 else "")
-        remedy = f"known: {listed}" if listed else f"there is no {kind} here yet"
+        remedy = f"name one of these: {listed}" if listed else "look in the list of those there are"
         super().__init__(f"no {kind} is called {name!r}", where=where, remedy=remedy)
 
 

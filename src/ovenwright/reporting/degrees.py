@@ -20,7 +20,9 @@ _DIFFERENCE = re.compile(
     rf"(?P<gap>{_GAP})K(?P<per>/(?:min|s)\b)?(?![\w²³(/·-])"
 )
 _WHOLE_FROM = 20.0
-_SKIPPED = re.compile(r"(<(script|style|textarea|pre|code|option)\b.*?</\2\s*>|<[^>]*>)", re.DOTALL)
+_SKIPPED = re.compile(  # an option's text is what is sent, unless it has a value of its own
+    r"(<(script|style|textarea|pre|code|option(?![^>]*\svalue=))\b.*?</\2\s*>|<[^>]*>)", re.DOTALL
+)
 _VERBATIM = {"id", "run_id", "digest", "kind", "role"}
 
 

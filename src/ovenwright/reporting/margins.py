@@ -56,10 +56,18 @@ def _margin(item: RequirementVerdict, shown: Shown) -> Margin:
     else:
         kind = Unit.KELVIN if found.unit is Unit.CELSIUS else found.unit
         decimals = shown.decimals(found.standard_uncertainty, found.unit)
-        unit = shown.unit(kind)
-        amount = plain(abs(gap), decimals) + (f" {unit}" if unit else "")
+        amount = f"{plain(abs(gap), decimals)} {shown.unit(kind) or _bare(need.measure)}"
         words = f"{amount} {good if gap >= 0 else poor} the limit"
     return Margin(name, channel, item.outcome, gap, half, words, sure)
+
+
+def _bare(measure: str) -> str:
+    """Return what a number without a unit is a number of."""
+    return {
+        "share_to": "of the process time",
+        "extent": "of the reaction",
+        "dwell_share": "times what the table asks",
+    }.get(measure, "(share or ratio)")
 
 
 def margin_strips(rows: Sequence[Margin], ink: Ink, *, width: float = 960) -> str:

@@ -21,6 +21,7 @@ from ovenwright.reporting.document import (
 from ovenwright.reporting.words import (
     DASH,
     Shown,
+    basis_words,
     clock,
     minutes_cell,
     plain,
@@ -54,7 +55,7 @@ def requirements(verdict: Verdict, shown: Shown) -> Section | None:
                     Cell("" if d.outcome is Outcome.PASS else d.reason),
                 )
             )
-        rests = f" Rests on: {'; '.join(item.rests_on)}." if item.rests_on else ""
+        rests = f" Rests on: {'; '.join(map(basis_words, item.rests_on))}." if item.rests_on else ""
         source = (
             f" Source of the limit: {item.requirement.source}." if item.requirement.source else ""
         )

@@ -18,7 +18,7 @@ from ovenwright.reporting.document import (
     Table,
     Tone,
 )
-from ovenwright.reporting.words import DASH, Shown, clock, counted, plain
+from ovenwright.reporting.words import DASH, Shown, basis_words, clock, counted, plain
 
 _SEVERITY = {Severity.BAD: Tone.POOR, Severity.DOUBT: Tone.OPEN, Severity.REMARK: Tone.QUIET}
 
@@ -123,7 +123,7 @@ def method(verdict: Verdict, run: Run, plan: Plan) -> Section:
     sources = dict.fromkeys(
         [
             *plan.sources,
-            *(s for r in verdict.requirements for s in r.rests_on),
+            *(basis_words(s) for r in verdict.requirements for s in r.rests_on),
             *(s for m in found.measures for s in m.sources),
         ]
     )

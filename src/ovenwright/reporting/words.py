@@ -6,6 +6,7 @@ Uncertainties are shown with two figures, values to the same decimal (JCGM 100:2
 from __future__ import annotations
 
 import math
+import re
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from zoneinfo import ZoneInfo
@@ -19,6 +20,9 @@ MINUS = "−"
 MOST_LOG = 20
 """Log reductions beyond this are shown as such: no population is that large, and D values were
 extrapolated far to get there."""
+
+
+_KEYED = re.compile(r"(kinetics|table) [\w.-]+: ")
 
 
 def decimals_for(
@@ -61,6 +65,15 @@ def sentence(text: str) -> str:
     """Return words as a sentence: a capital first, a stop last."""
     head = text[:1].upper() + text[1:]
     return head if head.endswith((".", "!", "?")) else f"{head}."
+
+
+def basis_words(basis: str) -> str:
+    """Return what a result rests on as people read it: without the plan's key for it."""
+    found = _KEYED.match(basis)
+    if found is None:
+        return basis
+    lead = "kinetics of" if found[1] == "kinetics" else "the table"
+    return f"{lead} {basis[found.end() :]}"
 
 
 def clock(seconds: float) -> str:

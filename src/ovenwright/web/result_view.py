@@ -21,7 +21,7 @@ from ovenwright.reporting.margins import margin_strips, margins
 from ovenwright.reporting.recalled import Recalled, recall
 from ovenwright.reporting.svg_evenness import EvennessMap, draw_evenness, evenness_map, moment_span
 from ovenwright.reporting.thinning import thin_extremes
-from ovenwright.reporting.words import Shown, clock, counted
+from ovenwright.reporting.words import Shown, basis_words, clock, counted
 from ovenwright.storage.run_facts import SealedFacts, ns_from_iso
 from ovenwright.web.api.signatures import signed_here
 from ovenwright.web.blocks import BlockShown, SectionShown, block_facts, section_facts
@@ -134,8 +134,8 @@ def _verdict(sought: Sought, shown: Shown) -> dict[str, Any] | None:
 def _cautions(own: tuple[str, ...], found: tuple[RequirementVerdict, ...]) -> tuple[str, ...]:
     """Return what must be read before acting, and what the verdict rests on, each once."""
     told = dict.fromkeys((*own, *(c for r in found for c in r.cautions)))
-    for basis in dict.fromkeys(s for r in found for s in r.rests_on):
-        name = basis.split(":", 1)[0].strip().lower()
+    for basis in dict.fromkeys(basis_words(s) for r in found for s in r.rests_on):
+        name = basis.split(", ", 1)[0].removeprefix("kinetics of ").strip().lower()
         if not any(name in text.lower() for text in told):
             told[f"Rests on {basis}."] = None
     return tuple(told)

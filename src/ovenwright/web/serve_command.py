@@ -121,6 +121,7 @@ def run(args: argparse.Namespace, settings: Settings) -> int:
     import uvicorn
 
     from ovenwright.compose import build
+    from ovenwright.web import patience
     from ovenwright.web.app import create_app
     from ovenwright.web.origins import Hosts, shared_hosts
     from ovenwright.web.site import Site
@@ -155,6 +156,7 @@ def run(args: argparse.Namespace, settings: Settings) -> int:
             proxy_headers=False,  # anybody could write them, and so be from anywhere
             ssl_certfile=str(args.tls_cert) if secure else None,
             ssl_keyfile=str(args.tls_key) if secure else None,
+            **patience.options(),
         )
     )
     with contextlib.suppress(KeyboardInterrupt):

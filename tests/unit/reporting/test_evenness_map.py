@@ -71,3 +71,22 @@ def test_margin_is_to_the_nearest_limit(
     assert one.words == words
     warm = margins([item], Shown(fahrenheit=True))[0]
     assert warm.margin == pytest.approx(1.8 * margin, nan_ok=True)
+
+
+@pytest.mark.parametrize(
+    ("measure", "words"),
+    [
+        ("share_to", "0.0880 of the process time below the limit"),
+        ("extent", "0.0880 of the reaction below the limit"),
+        ("dwell_share", "0.0880 times what the table asks below the limit"),
+        ("somebody_s_own", "0.0880 (share or ratio) below the limit"),
+    ],
+)
+def test_a_bare_number_says_what_it_is_a_number_of(measure: str, words: str) -> None:
+    need = Requirement(name="x", measure=measure, at_most=0.6)
+    found = Decided("core", 0.512, Unit.ONE, 0.0028, (0.5, 0.524), 0.9, Outcome.PASS, "")
+    limits = (None, 0.6)
+    item = RequirementVerdict(
+        need, Decision(), Combine.WORST, found, (found,), limits, Outcome.PASS, ""
+    )
+    assert margins([item], Shown())[0].words == words

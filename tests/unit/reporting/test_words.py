@@ -3,7 +3,7 @@ import math
 import pytest
 
 from ovenwright.domain.results import Unit
-from ovenwright.reporting.words import Shown, clock, decimals_for, plain, probability
+from ovenwright.reporting.words import Shown, basis_words, clock, decimals_for, plain, probability
 
 
 @pytest.mark.parametrize(
@@ -51,3 +51,19 @@ def test_moment_is_local_and_says_so() -> None:
     # 2026-07-01 12:00 UTC is 15:00 in Riga's summer time
     assert shown.moment(1_782_907_200 * 10**9, absolute=True) == "2026-07-01 15:00:00 EEST"
     assert shown.moment(90 * 10**9, absolute=False) == "1:30 elapsed"
+
+
+@pytest.mark.parametrize(
+    ("kept", "said"),
+    [
+        (
+            "kinetics bun_salm: Salmonella in dough, D 1 min at 60 °C (Somebody 2016)",
+            "kinetics of Salmonella in dough, D 1 min at 60 °C (Somebody 2016)",
+        ),
+        ("table my.own-1: A table (law)", "the table A table (law)"),
+        ("kinetics my_own", "kinetics my_own"),
+        ("reference 70 °C and z 10 K as the plan states them",) * 2,
+    ],
+)
+def test_the_plan_s_key_is_for_the_plan(kept: str, said: str) -> None:
+    assert basis_words(kept) == said

@@ -60,3 +60,11 @@ def test_every_answer_carries_the_policy(client: TestClient) -> None:
         policy = client.get(path).headers["content-security-policy"]
         assert "script-src 'self'" in policy
         assert "unsafe-inline" not in policy
+
+
+def test_a_name_that_nothing_carries_is_told_in_sentences(client: TestClient) -> None:
+    page = client.get("/plans/nobody", headers={"accept": "text/html"})
+    assert page.status_code == 404
+    assert "What to do: look in the list of those there are" in page.text
+    client.post("/api/plans", json={"source": "blank"})
+    assert client.get("/api/plans/nobody").json()["remedy"] == "name one of these: new-plan"

@@ -8,6 +8,7 @@ from starlette.testclient import TestClient
 
 from ovenwright.compose import build
 from ovenwright.config import load
+from ovenwright.reporting.degrees import page_in_fahrenheit
 from ovenwright.web.app import create_app
 from ovenwright.web.places.live import _level
 from ovenwright.web.site import Site
@@ -36,3 +37,9 @@ def test_cautions_are_said_in_fahrenheit_and_plans_stay_as_written(american: Tes
     assert "at 131 to 141.8 °F" in american.get("/operator/practice").text
     plan = american.get("/plans/rye-tin-loaf-800-g-oven-3").text
     assert "55 to 61 °C" in plan
+
+
+def test_choices_say_fahrenheit_unless_their_words_are_what_is_sent() -> None:
+    page = '<select><option value="a" selected>at 60 °C</option><option>at 60 °C</option></select>'
+    told = page_in_fahrenheit(page)
+    assert '<option value="a" selected>at 140 °F</option><option>at 60 °C</option>' in told

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import Annotated
+from typing import Annotated, Self
 from urllib.parse import urlencode
 
 from fastapi import APIRouter, Form, Path, Query
@@ -12,7 +12,7 @@ from starlette.responses import HTMLResponse, RedirectResponse, Response
 
 from ovenwright.domain.people import LONGEST_PASSWORD, NAME, SHORTEST_PASSWORD, Meaning, Role
 from ovenwright.errors import OvenwrightError, UsageError
-from ovenwright.web.answers import status_of
+from ovenwright.web.answers import status_of, told_trouble
 from ovenwright.web.api.audit import find
 from ovenwright.web.api.people import prove
 from ovenwright.web.api.signatures import give, signed_here
@@ -175,8 +175,7 @@ def _page(
     wish: dict[str, str] | None = None,
     page: int = 1,
     done: str = "",
-    trouble: str = "",
-    status: int = 200,
+    trouble: OvenwrightError | None = None,
     given: dict[str, str] | None = None,
     token: tuple[str, str] | None = None,
 ) -> HTMLResponse:
@@ -186,7 +185,7 @@ def _page(
     try:
         lines = find(site, **wish, limit=A_PAGE + 1, offset=(page - 1) * A_PAGE)
     except UsageError as wrong:
-        lines, trouble, status = (), _words(wrong), 400
+        lines, trouble = (), wrong
     asked = {k: v for k, v in wish.items() if v}
     signed = signed_here(request)[:SIGNATURES_SHOWN]
     manages = who.role >= Role.ENGINEER
@@ -194,7 +193,7 @@ def _page(
         request,
         "people.html.j2",
         place="people",
-        status=status,
+        status=200 if trouble is None else status_of(trouble),
         begun=keeper_of(request).has_accounts(),
         manages=manages,
         accounts=[(a, moment(a.created_ns, zone)) for a in book.accounts()] if manages else [],
@@ -212,7 +211,7 @@ def _page(
         proof=book.check_trail(),
         signed=_timed(site, signed),
         done=done,
-        trouble=trouble,
+        trouble=None if trouble is None else told_trouble(site, trouble.facts()),
         given=dict.fromkeys(("name", "full_name", "role", "why"), "") | (given or {}),
         again=given is not None,
         made=token,
@@ -232,6 +231,26 @@ def _words(trouble: OvenwrightError) -> str:
     return f"{trouble.what}; {trouble.remedy}" if trouble.remedy else trouble.what
 
 
+class _Deed:
+    """What is done to accounts; what stood in its way is told on the page instead of raised."""
+
+    trouble: OvenwrightError | None = None
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(self, _: object, cause: BaseException | None, __: object) -> bool:
+        if isinstance(cause, OvenwrightError):
+            self.trouble = cause
+        return self.trouble is not None
+
+    def answer(self, request: Request, site: Site, did: str, part: str) -> Response:
+        """Return the page that says it was done, or why not."""
+        if self.trouble is not None:
+            return _page(request, site, trouble=self.trouble)
+        return RedirectResponse(f"/people?did={did}#{part}", 303)
+
+
 @router.post("/people/accounts")
 def add(
     request: Request,
@@ -247,7 +266,8 @@ def add(
 ) -> Response:
     """Give somebody an account; whoever makes the first is signed in with it."""
     first = not keeper_of(request).has_accounts()
-    try:
+    given = {"name": name, "full_name": full_name, "role": role, "why": why}
+    with _Deed() as deed:
         if password != again:
             raise UsageError("the two passwords differ", remedy="type the same one twice")
         made = keeping.add_account(
@@ -260,14 +280,8 @@ def add(
             own=first,
             why=why,
         )
-    except OvenwrightError as trouble:
-        return _page(
-            request,
-            site,
-            trouble=_words(trouble),
-            status=status_of(trouble),
-            given={"name": name, "full_name": full_name, "role": role, "why": why},
-        )
+    if deed.trouble is not None:
+        return _page(request, site, trouble=deed.trouble, given=given)
     keeper_of(request).account_made()
     answer = RedirectResponse("/people" if first else "/people?did=added", 303)
     if first:
@@ -288,7 +302,7 @@ def change(
     why: Line = "",
 ) -> Response:
     """Change an account; what is left empty stays."""
-    try:
+    with _Deed() as deed:
         keeping.change_account(
             site.tools.people,
             by(request),
@@ -298,9 +312,7 @@ def change(
             full_name=full_name or None,
             why=why,
         )
-    except OvenwrightError as trouble:
-        return _page(request, site, trouble=_words(trouble), status=status_of(trouble))
-    return RedirectResponse("/people?did=changed#accounts", 303)
+    return deed.answer(request, site, "changed", "accounts")
 
 
 @router.post("/people/accounts/{name}/password")
@@ -314,11 +326,9 @@ def reset(
     why: Line = "",
 ) -> Response:
     """Give somebody a new password, which they change when they sign in."""
-    try:
+    with _Deed() as deed:
         keeping.set_password(site.tools.people, by(request), name, password, own=False, why=why)
-    except OvenwrightError as trouble:
-        return _page(request, site, trouble=_words(trouble), status=status_of(trouble))
-    return RedirectResponse("/people?did=reset#accounts", 303)
+    return deed.answer(request, site, "reset", "accounts")
 
 
 @router.post("/people/tokens")
@@ -332,10 +342,10 @@ def make_token(
     label: Line = "",
 ) -> Response:
     """Make a token for a script and show it, this once."""
-    try:
+    with _Deed() as deed:
         one, held = keeping.make_pass(site.tools.people, by(request), name, role=role, label=label)
-    except OvenwrightError as trouble:
-        return _page(request, site, trouble=_words(trouble), status=status_of(trouble))
+    if deed.trouble is not None:
+        return _page(request, site, trouble=deed.trouble)
     return _page(request, site, token=(one.id, held))
 
 

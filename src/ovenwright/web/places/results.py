@@ -282,6 +282,8 @@ def restating(
         suspects=suspects,
         previewed=bool(channel and pairs),
         made_from=made_from,
+        called=known_as(site, facts),
+        parent_called=known_as(site, book.facts(made_from)) if made_from else "",
         words=[restated_words(p, shown) for p in pairs],
         blocks=[
             block_facts(b)
