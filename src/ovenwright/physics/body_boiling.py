@@ -131,7 +131,10 @@ class Boiling:
             dry = moist & ~phase.moist  # dried out within this stage
             # neither dry nor boiling may fit just as the last water goes: then let it be dry
             beyond_k = np.where(dry, -over_k if turn < _PATIENT else 0.0, beyond_k)
-        if float(np.max(beyond_k, where=moist, initial=0.0)) < self._settled_k:
+        if (
+            float(np.maximum.reduce(beyond_k, axis=None, where=moist, initial=0.0))
+            < self._settled_k
+        ):
             return line_c, boils, phase, True
         ends = boils & (heat > ahead.plateau)
         if dry is not None:
@@ -184,18 +187,18 @@ class Boiling:
             left[nodes] = np.where(done, 0.0, 1.0 - gone)
         # a node that has fallen below boiling gives the heat of its layer back
         back = (kept > 0.0) & ~over
-        if bool(np.any(back)):
+        if bool(back.any()):
             heat = np.where(back, heat + kept, heat)
             was_kept, kept = kept, np.where(back, 0.0, kept)
             temp_c = np.where(back, temp_c + was_kept * now.per_heat, temp_c)
         moist = left > 0.0
         ended = now.phase.moist & ~moist
-        if not bool(np.any(ended)):
+        if not bool(ended.any()):
             return heat, left, kept, now.phase, np.where(over, material.boiling_c, temp_c)
         phase = material.phase(moist)
         # water that dried off below boiling takes its own heat content along
         cold = ended & (heat < 0.0)
-        if bool(np.any(cold)):
+        if bool(cold.any()):
             was = material.evaluate(temp_c, now.phase)
             node_c = np.where(cold, temp_c + (heat - was[2]) / was[1], temp_c)
             stays = material.evaluate(node_c, phase)[2]

@@ -47,7 +47,7 @@ def plain_layers(grid: BodyGrid) -> Layers:
 
 def front_layers(left: FloatArray, *, grid: BodyGrid, dry_k: FloatArray, two_faces: bool) -> Layers:
     """Lay out the layers for the share of water left, (nodes, members)."""
-    dried = np.clip(1.0 - left, 0.0, 1.0)
+    dried = np.minimum(np.maximum(1.0 - left, 0.0), 1.0)
     part = dried < 1.0
     depth = dried.copy()
     depth[0] *= 0.5

@@ -14,6 +14,7 @@ Any number of the body, any line of the surroundings and the start may differ be
 
 from __future__ import annotations
 
+import math
 from dataclasses import fields
 
 import numpy as np
@@ -114,8 +115,8 @@ def march(
         if step_s is None:
             # the mean over members: each has its own moments when a node dries out, and no step
             # is short enough for all of them
-            strict = float(np.sqrt(np.mean(error * error))) / tolerance_k
-            factor = float(np.clip(0.9 / np.sqrt(max(strict, 1e-12)), 0.2, 2.0))
+            strict = math.sqrt(float(error @ error) / members) / tolerance_k
+            factor = min(max(0.9 / math.sqrt(max(strict, 1e-12)), 0.2), 2.0)
             cut_short = taken_s < wanted_s and factor > 1.0
             trial_s = wanted_s if cut_short else taken_s * factor
             if strict > _REFUSED and taken_s > 1e3 * shortest_s:

@@ -121,17 +121,32 @@ class Material:
         self, temp_c: FloatArray, phase: Phase
     ) -> tuple[FloatArray, FloatArray, FloatArray]:
         """Return conductivity, heat capacity and heat content, (nodes, members)."""
+        return self.evaluate_bent(temp_c, phase, bent=False)[:3]
+
+    def evaluate_bent(
+        self, temp_c: FloatArray, phase: Phase, *, bent: bool
+    ) -> tuple[FloatArray, FloatArray, FloatArray, FloatArray | None]:
+        """Return the same and, where `bent`, how conductivity rises with temperature.
+
+        That is None where nothing changes with temperature.
+        """
         if self.constant:
-            return phase.k_scale, phase.heat_scale, (temp_c - self.boiling_c) * phase.heat_scale
+            content = (temp_c - self.boiling_c) * phase.heat_scale
+            return phase.k_scale, phase.heat_scale, content, None
         place = temp_c - self._low_c
         place *= 1.0 / self._step_k
         index = np.minimum(np.maximum(place, 0.0), self._pieces - 1).astype(np.intp)
         place -= index
         index += phase.row
         rows = self._table.take(index, axis=0)
-        k = place * rows[..., 1]
+        rise = rows[..., 1]
+        k = place * rise
         k += rows[..., 0]
         k *= phase.k_scale
+        bend = None
+        if bent:
+            bend = rise * phase.k_scale
+            bend *= 1.0 / self._step_k
         start = rows[..., 2]
         capacity = place * rows[..., 3]
         capacity += start
@@ -142,4 +157,4 @@ class Material:
         content *= phase.heat_scale
         content -= phase.offset
         capacity *= phase.heat_scale
-        return k, capacity, content
+        return k, capacity, content, bend

@@ -116,8 +116,9 @@ class Stepper:
         if then.left is not None:
             then.face_c = then.temp_c[-1] + then.inward * self.boiling.skin(then.left)
             # a node that has only just dried is not warm yet where its skin was
-            just = now.phase.moist[-1] & ~then.phase.moist[-1]
-            then.face_c = np.where(just, np.maximum(then.face_c, now.face_c), then.face_c)
+            if then.phase is not now.phase:
+                just = now.phase.moist[-1] & ~then.phase.moist[-1]
+                then.face_c = np.where(just, np.maximum(then.face_c, now.face_c), then.face_c)
         error = late - early
         error *= then.per_heat
         if then.left is not None:
@@ -126,10 +127,10 @@ class Stepper:
         face = np.abs(error[-1])
         error *= error
         error *= self._part
-        error_k = tau * np.maximum(np.sqrt(np.sum(error, axis=0)), 0.25 * face)
+        error_k = tau * np.maximum(np.sqrt(np.add.reduce(error)), 0.25 * face)
         if then.left is not None and now.left is not None and then.left is not now.left:
             # the front is followed as long as it does not cross more than a node in a step
-            crossed = np.sum(now.left - then.left, axis=0) / _CROSSED
+            crossed = np.add.reduce(now.left - then.left) / _CROSSED
             error_k = np.maximum(error_k, self.tolerance_k * crossed * crossed)
         return then, error_k
 
@@ -157,7 +158,7 @@ class Stepper:
         skin = layers.skin
         for turn in range(_ROUNDS):
             temp_c = line_c
-            k, capacity, content = material.evaluate(temp_c, phase)
+            k, capacity, content, bend = material.evaluate_bent(temp_c, phase, bent=turn == 0)
             slope = 1.0 / capacity
             if boils is not None and ahead is not None:
                 if phase is not now.phase:
@@ -183,9 +184,30 @@ class Stepper:
             right[1:] -= flux
             right[-1] += level - fall * temp_c[-1]
             diagonal = per_tau.copy()
-            np.negative(between, out=between)
-            upper = between * slope[1:]
-            lower = between * slope[:-1]
+            if bend is None:
+                np.negative(between, out=between)
+                upper = between * slope[1:]
+                lower = between * slope[:-1]
+            else:
+                # conductivity rises with temperature, and the flux with it, but never by more than
+                # keeps the columns dominant; a guess that was far off is mended without, for a long
+                # straight line would lead on to conductivities that don't exist
+                bend /= k
+                bend /= k
+                flux *= between
+                flux /= grid.area
+                upper = flux * layers.inner
+                upper *= bend[1:]
+                np.maximum(upper, -between, out=upper)
+                upper += between
+                upper *= slope[1:]
+                np.negative(upper, out=upper)
+                lower = flux
+                lower *= layers.outer
+                lower *= bend[:-1]
+                np.minimum(lower, between, out=lower)
+                lower -= between
+                lower *= slope[:-1]
             diagonal[:-1] -= lower
             diagonal[1:] -= upper
             diagonal[-1] += fall * slope[-1]
@@ -209,7 +231,7 @@ class Stepper:
             next_c, boils, phase, settled = self.boiling.look(
                 now, phase, boils, heat=heat, line_c=line_c, capacity=capacity, turn=turn
             )
-            if settled and (material.constant or float(np.max(np.abs(change))) < self._straight_k):
+            if settled and (material.constant or float(np.abs(change).max()) < self._straight_k):
                 break
             line_c, ended_c = next_c, line_c
         else:
