@@ -11,11 +11,11 @@ import pytest
 from ovenwright.compose import Tools, build
 from ovenwright.config import load
 from ovenwright.domain.run import Run
-from ovenwright.errors import UsageError
+from ovenwright.errors import StorageTrouble, UsageError
 from ovenwright.modelling.answering import learn_answer
 from ovenwright.modelling.foretelling import Bake, Foreteller
 from ovenwright.modelling.knobs import Turned
-from ovenwright.modelling.responding import draw_matrix, draw_response
+from ovenwright.modelling.responding import draw_matrix, draw_response, plain_response
 from ovenwright.storage.readings import Choices
 from ovenwright.virtual import scenarios
 from ovenwright.virtual.running import record
@@ -25,8 +25,10 @@ from ovenwright.workflow.advising import Limits, advise_run, with_cores
 from ovenwright.workflow.bakes import lay_bake
 from ovenwright.workflow.bringing_in import bring_in
 from ovenwright.workflow.demo import demo_plan
+from ovenwright.workflow.explaining import explain_run
+from ovenwright.workflow.fitting import fit_runs
 from ovenwright.workflow.judging import plan_for, results_of
-from ovenwright.workflow.laying_out import Wanted
+from ovenwright.workflow.laying_out import Wanted, record_for
 from ovenwright.workflow.lessons import SAME_OVEN, gather
 
 pytestmark = pytest.mark.slow
@@ -231,3 +233,39 @@ def test_more_room_is_turned_only_with_a_gain_and_gives_what_the_person_said(
         tools.logbook, library, runs[0].id, WANTED, Limits(setpoint_k=0.0, bake_share=0.02)
     )
     assert any("nobody gave its gain" in w for w in without.not_told)
+
+
+def test_a_product_record_serves_advice_and_explanation_and_never_holds_the_run_itself(
+    kitchen: tuple[Tools, Path], runs: list[Run]
+) -> None:
+    tools, _ = kitchen
+    library, logbook = tools.library(), tools.logbook
+    fit_runs(logbook, library, [r.id for r in runs[:2]], WANTED, product="loaf")
+    alone = record_for(logbook, "loaf", runs[1])
+    assert alone is not None
+    assert [r.run_id for r in alone.runs] == [runs[0].id]
+    assert record_for(logbook, "", runs[1]) is None
+
+    plan, _ = plan_for(runs[2], None, library)
+    laid = lay_bake(runs[2].id, results_of(runs[2], plan, library), plan)
+    record = record_for(logbook, "loaf", runs[2])
+    misses = []
+    for used in (None, record):
+        bake_of, _, _ = with_cores(runs[2], library, WANTED, laid, used)
+        foreteller = Foreteller(bake_of, plain_response(40, 4))
+        seen = [laid.profile.temp_c[:, laid.profile.names.index(c.channel)] for c in bake_of.cores]
+        misses.append(
+            np.mean([np.abs(n - s[:, None]) for n, s in zip(foreteller.now, seen, strict=True)])
+        )
+        from_record = np.mean([np.mean(c.cast.origin >= 0) for c in bake_of.cores])
+        assert bool(from_record > 0.5) is (used is not None)
+    # bodies of earlier loaves come as near to this one by themselves as bodies from nowhere
+    assert misses[1] < misses[0] + 0.5
+
+    limits = Limits(setpoint_k=0.0, bake_share=0.3)
+    told = advise_run(logbook, library, runs[2].id, WANTED, limits, product="loaf")
+    assert "product record 'loaf': 2 earlier runs" in told.rests_on
+    why = explain_run(logbook, library, runs[2].id, WANTED, product="loaf")
+    assert "product record 'loaf': 2 earlier runs" in why.rests_on
+    with pytest.raises(StorageTrouble):
+        advise_run(logbook, library, runs[2].id, WANTED, limits, product="no such product")

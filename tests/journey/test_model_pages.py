@@ -112,6 +112,9 @@ def test_advise_refuses_limits_that_are_none(ask: Ask) -> None:
         (("--setpoint-by", "900"), "--setpoint-by"),
         (("--sure", "1.5"), "--sure"),
         (("--time-by", "nan"), "--time-by"),
+        (("--spacing-by", "20"), "--spacing-gain"),
+        (("--spacing-by", "20", "--spacing-gain", "-2"), "--spacing-gain"),
+        (("--learn-from", "no-such-run"), "no-such-run"),
     ):
         code, _, err = ask("advise", *words)
         assert code == 2

@@ -140,6 +140,7 @@ def _show(told: Advised) -> None:
         safety = " (food safety)" if f.requirement.safety else ""
         rows.append([f.requirement.name + safety, *(foreseen_words(c.foreseen[i]) for c in shown)])
     rows.append(["all met, % of cases", *(f"{100 * c.together:.0f}" for c in shown)])
+    rows.append(["pieces an hour, % of now", *(f"{100 * c.output:.0f}" for c in shown)])
     rows.append(["heat taken up, kJ/m²", *(_three(c.heat_kj_m2, 0) for c in shown)])
     rows.append(["vapour given off, kg/m²", *(_three(c.vapour_kg_m2, 2) for c in shown)])
     if a.now.colour is not None:

@@ -9,10 +9,11 @@ import numpy as np
 
 from ovenwright import __version__
 from ovenwright.domain.arrays import FloatArray
-from ovenwright.modelling.advising import Advice, Choice, Foreseen
+from ovenwright.modelling.advising import Advice
 from ovenwright.modelling.curves import FittedCurve, Funnel
 from ovenwright.modelling.explaining import Explained
 from ovenwright.modelling.forecasting import Passing
+from ovenwright.modelling.weighing import Choice, Foreseen
 from ovenwright.reporting.charts import thin
 from ovenwright.reporting.document import (
     Area,
@@ -283,6 +284,7 @@ def choices_table(advice: Advice) -> Table:
         )
     rows.append((Cell("all met"), *(Cell(f"{100 * c.together:.0f} % of cases") for c in shown)))
     rows.append((Cell("bake time, min"), *(Cell(plain(c.bake_s / 60, 1)) for c in shown)))
+    rows.append((Cell("pieces an hour, % of now"), *(Cell(f"{100 * c.output:.0f}") for c in shown)))
     rows.append((Cell("heat taken up, kJ/m²"), *(Cell(_three(c.heat_kj_m2, 0)) for c in shown)))
     rows.append(
         (Cell("vapour given off, kg/m²"), *(Cell(_three(c.vapour_kg_m2, 2)) for c in shown))

@@ -11,12 +11,13 @@ import numpy as np
 from ovenwright.domain.kinetics import ReferenceLibrary
 from ovenwright.domain.run import Run
 from ovenwright.errors import OutOfRange, TooLittleData, UsageError
-from ovenwright.modelling.advising import Advice, Adviser, Choice, advise
+from ovenwright.modelling.advising import Advice, advise
 from ovenwright.modelling.answering import learn_answer
 from ovenwright.modelling.foretelling import NEXT_PIECE, Bake, CorePlace, Foreteller
 from ovenwright.modelling.knobs import knobs_of
 from ovenwright.modelling.product_record import ProductRecord, whole_fit
 from ovenwright.modelling.responding import draw_response
+from ovenwright.modelling.weighing import Adviser, Choice
 from ovenwright.storage.logbook import Logbook
 from ovenwright.workflow.bakes import felt_along, lay_bake
 from ovenwright.workflow.explaining import places
@@ -117,6 +118,7 @@ def _choice_facts(c: Choice, a: Advice) -> dict[str, Any]:
             for f in c.foreseen
         ],
         "share_all_met": round(c.together, 3),
+        "pieces_an_hour_ratio": round(c.output, 4),
         "heat_kj_m2": list(c.heat_kj_m2),
         "vapour_kg_m2": list(c.vapour_kg_m2),
         "colour_difference": None if c.colour is None else list(c.colour),
@@ -154,8 +156,8 @@ def advise_run(
         )
     record = record_for(logbook, product, run)
     bake = lay_bake(run.id, results_of(run, plan, library), plan)
-    bake, out, kind = with_cores(run, library, wanted, bake, record)
     lessons = gather(logbook, library, run, bake, refs=learn_from, wanted=wanted)
+    bake, out, kind = with_cores(run, library, wanted, bake, record)
     rng = np.random.default_rng(wanted.seed)
     response = draw_response(
         _MEMBERS,

@@ -63,7 +63,7 @@ def gather(
     Parameters
     ----------
     logbook, library : where runs and kinetics are
-    run, bake : the run to advise on, its cores fitted
+    run, bake : the run to advise on
     refs : runs by any reference, and `SAME_OVEN` for the newest forty of the logbook that fit
     wanted : channels and kind of body
 
