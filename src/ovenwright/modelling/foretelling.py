@@ -14,7 +14,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from ovenwright.domain.arrays import FloatArray
+from ovenwright.domain.arrays import BoolArray, FloatArray, IntArray
 from ovenwright.domain.plan import Plan, TunnelOven
 from ovenwright.domain.profile import Profile
 from ovenwright.domain.run import Role
@@ -26,6 +26,7 @@ from ovenwright.modelling.simulating import Simulation
 POINTS = 140
 _KEPT = 0.5  # of the cast; common practice, no source
 _MARCHED = 24  # times at which a march is read
+_BOILS_K = 0.5  # a core so near to boiling stands
 _ALIKE_K = 3.0  # cores that begin so near to each other are marched together, from their mean
 
 CHANGE_DOUBT = (0.15, 0.08)
@@ -134,17 +135,12 @@ class Foreteller:
 
     @staticmethod
     def _nearest(place: CorePlace, bake: Bake) -> CorePlace:
-        """Return the bodies that come near the readings by themselves.
-
-        A fit keeps bodies too that need a large departure from the model; set on the readings at one
-        temperature they tell little of another.
-        """
+        """Return the place with the bodies that speak of it."""
         whole = replace(bake, cores=(place,))
         felt = place.felt_c[:, None] + np.zeros(place.cast.members)
         course = _marched(whole, [felt], bake.share * bake.bake_s, start_k=0.0)[0][0]
         seen = bake.profile.temp_c[:, bake.profile.names.index(place.channel)]
-        miss = np.sqrt(np.mean((course - seen[:, None]) ** 2, axis=0))
-        kept = np.flatnonzero(miss <= np.quantile(miss, _KEPT))
+        kept = _speaking(course, seen, moist=place.cast.moist, boiling_c=bake.boiling_c)
         return replace(place, cast=place.cast.take(kept))
 
     def _march(
@@ -165,7 +161,7 @@ class Foreteller:
         for m in range(course.shape[1]):
             then = np.maximum.accumulate(self.now[core][:, m])
             missed = np.interp(course[:, m], then, seen - self.now[core][:, m])
-            if moist[m % moist.size] and then[-1] < bake.boiling_c - 0.5:
+            if moist[m % moist.size] and then[-1] < bake.boiling_c - _BOILS_K:
                 # at boiling a wet core stands, whatever the body missed on its way there
                 left = (bake.boiling_c - course[:, m]) / (bake.boiling_c - then[-1])
                 missed = missed * np.clip(left, 0.0, 1.0)
@@ -319,6 +315,22 @@ def _between(time_s: FloatArray, few_s: FloatArray, few: FloatArray) -> FloatArr
     low = np.clip(np.searchsorted(few_s, time_s, side="right") - 1, 0, few_s.size - 2)
     share = ((time_s - few_s[low]) / (few_s[low + 1] - few_s[low]))[:, None]
     return np.asarray((1.0 - share) * few[low] + share * few[low + 1])
+
+
+def _speaking(
+    course: FloatArray, seen: FloatArray, *, moist: BoolArray, boiling_c: float
+) -> IntArray:
+    """Return which bodies (n, m) come near the readings (n,) by themselves: the better half.
+
+    A fit keeps bodies too that need a large departure from the model; set on the readings at one
+    temperature they tell little of another. A body that boils already where the readings still rise
+    tells nothing of what comes next, however near it came.
+    """
+    miss = np.sqrt(np.mean((course - seen[:, None]) ** 2, axis=0))
+    stands = moist & (course[-1] > boiling_c - _BOILS_K)
+    goes_on = ~(stands & (seen[-1] < boiling_c - 2.0 * _BOILS_K))
+    some = goes_on if goes_on.any() else np.ones_like(goes_on)
+    return np.flatnonzero(some & (miss <= np.quantile(miss[some], _KEPT)))
 
 
 def _paced(course: FloatArray, share: FloatArray, faster: FloatArray) -> FloatArray:
