@@ -31,6 +31,7 @@ from ovenwright.workflow.foreseeing import (
     Foreseen,
     Foresight,
     can_foresee,
+    numberless,
     refusal_of,
 )
 from ovenwright.workflow.overview import Overview
@@ -258,9 +259,10 @@ def _keep_saying(
         except OvenwrightError as trouble:
             found = refusal_of(trouble, asked_ns)
         due = bool(found.passes or found.meets) and began - said_s >= every_s
-        if due or (found.refused != refused and not found.passes and not foreseeing.waiting):
+        new = numberless(found.refused) != refused and not found.passes and not foreseeing.waiting
+        if due or (new and began - said_s >= every_s):
             say(json.dumps(facts_of(now.head.id, found)))
-            refused, said_s = found.refused, began
+            refused, said_s = numberless(found.refused), began
         time.sleep(max(0.1, _SHARE * (time.monotonic() - began)))
 
 

@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+import re
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -119,6 +120,8 @@ class Foreseeing:
         """
         run = _run_of(self._head, self._plan, bins, entry_ns)
         laid = lay_out(run, self._library, self._wanted)
+        # remarks come and go from reading to reading; the page and the checks tell them
+        laid = replace(laid, remarks=dict.fromkeys(laid.remarks, ()))
         asked = ask(laid, self._library, self._wanted)
         self._take(now_s)
         outlooks = {part: self._outlook(asked, part) for part in asked.parts}
@@ -211,8 +214,9 @@ def _said(run: Run, forecast: Forecast) -> Foresight:
         return at_ns(interval[0]), at_ns(interval[1])
 
     for channel in forecast.channels:
-        if channel.refused:
-            refused.setdefault(channel.refused, []).append(channel.name)
+        if channel.refused:  # numbers alone make no other reason
+            alike = (why for why in refused if numberless(why) == numberless(channel.refused))
+            refused.setdefault(next(alike, channel.refused), []).append(channel.name)
         passes += [
             Foreseen(
                 channel.name, p.temp_c, "", at_ns(p.median_s), both(p.interval_50),
@@ -233,6 +237,11 @@ def _said(run: Run, forecast: Forecast) -> Foresight:
     reasons = "; ".join(f"{', '.join(names)}: {why}" for why, names in refused.items())
     rests_on = forecast.rests_on
     return Foresight(at_ns(forecast.until_s), tuple(passes), tuple(meets), reasons, rests_on)
+
+
+def numberless(words: str) -> str:
+    """Return words with every number as the same sign, to tell a new reason from a new number."""
+    return re.sub(r"\d+(\.\d+)?", "#", words)
 
 
 def refusal_of(trouble: OvenwrightError, at_ns: int) -> Foresight:

@@ -18,6 +18,7 @@ from ovenwright.workflow.foreseeing import (
     Foresight,
     can_foresee,
     levels_of,
+    numberless,
 )
 from ovenwright.workflow.overview import Bins, Overview
 from ovenwright.workflow.serving_oven import plan_text_for
@@ -144,3 +145,15 @@ def test_nothing_is_foreseen_of_a_core_that_does_not_warm(bake: Recording) -> No
         return
     assert not found.passes
     assert found.refused
+
+
+def test_a_reason_is_the_same_whatever_its_numbers(bake: Recording) -> None:
+    entry = START + round(float(bake.load_in_s) * NS)
+    keeper = foreseeing(AtOnce())
+    early, later = (
+        keeper.see(seen_until(bake, bake.load_in_s + second), entry_ns=entry, now_s=second)
+        for second in (150.0, 170.0)
+    )
+    assert "has not begun to warm" in early.refused
+    assert numberless(early.refused) == numberless(later.refused)
+    assert early.refused.count("has not begun to warm") == 1  # said once for all three cores
