@@ -16,7 +16,7 @@ from ovenwright.modelling.kept_forecast import Grounds, KeptForecast, prepare
 from ovenwright.virtual import Recording, record
 from ovenwright.virtual.serving import scenario_named
 
-GROUNDS = Grounds(draw_prior(1500, seed=1, knots=KNOTS.size, kinds="moist"))
+GROUNDS = Grounds(draw_prior(1000, seed=1, knots=KNOTS.size, kinds="moist"), cast=150)
 LEVEL_C = 93.0
 HALF_S = 1200.0
 
@@ -66,12 +66,12 @@ def within(one: float, interval: tuple[float, float]) -> bool:
 def test_it_says_what_a_fit_from_nothing_would(bake: Recording, first: bytes) -> None:
     kept = kept_from(first)
     asked = agreed = 0
-    for now_s in np.arange(HALF_S + 2.0, 1801.0, 2.0):
+    for now_s in np.arange(HALF_S + 5.0, 1701.0, 5.0):
         heating = seen(bake, float(now_s))
         outlook = kept.update(heating)
         if (work := kept.work()) is not None:
             kept.adopt(work.do())
-        if now_s not in {1300.0, 1500.0, 1700.0, 1800.0}:
+        if now_s not in {1300.0, 1500.0, 1700.0}:
             continue
         fitted = prepare(heating, GROUNDS).fit
         assert fitted is not None
@@ -181,7 +181,7 @@ def test_work_is_handed_out_once(bake: Recording, first: bytes) -> None:
     kept.update(later)
     work = kept.work()
     assert work is not None
-    assert work.why == "the fit has grown old"
+    assert work.fits
     kept.update(later)
     assert kept.work() is None
     kept.give_up()
