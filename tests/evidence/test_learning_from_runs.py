@@ -233,6 +233,10 @@ def test_more_room_is_turned_only_with_a_gain_and_gives_what_the_person_said(
         tools.logbook, library, runs[0].id, WANTED, Limits(setpoint_k=0.0, bake_share=0.02)
     )
     assert any("nobody gave its gain" in w for w in without.not_told)
+    # food safety says on what it rests
+    kill = next(w for w in without.rests_on if w.startswith("kill step: "))
+    assert "Salmonella" in kill
+    assert "must be validated for the product" in kill
 
 
 def test_a_product_record_serves_advice_and_explanation_and_never_holds_the_run_itself(

@@ -125,7 +125,7 @@ def run(args: argparse.Namespace, settings: Settings) -> int:
 
 def _show(told: Advised) -> None:
     from ovenwright.cli.show import say, show_table
-    from ovenwright.reporting.model_facts import foreseen_words
+    from ovenwright.reporting.model_facts import foreseen_words, setting_words
     from ovenwright.workflow.advising import CAUTION
 
     for words in told.words:
@@ -133,8 +133,7 @@ def _show(told: Advised) -> None:
     a = told.advice
     shown = [a.now, *a.choices, *([] if a.best_try is None else [a.best_try])]
     rows = [
-        [f"{k.name}, {k.unit}", *(f"{c.values[i]:.4g}" for c in shown)]
-        for i, k in enumerate(a.knobs)
+        [k.name, *(setting_words(k, c.values[i]) for c in shown)] for i, k in enumerate(a.knobs)
     ]
     for i, f in enumerate(a.now.foreseen):
         safety = " (food safety)" if f.requirement.safety else ""

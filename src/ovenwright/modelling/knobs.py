@@ -112,9 +112,7 @@ def knobs_of(
         )
     if spacing_share > 0:
         wide = 100.0 * spacing_share
-        knobs.append(
-            Knob("load spacing", Turns.SPACING, "% of now", 100.0, 100.0 - wide, 100.0 + wide)
-        )
+        knobs.append(Knob("load spacing", Turns.SPACING, "%", 100.0, 100.0 - wide, 100.0 + wide))
     if not knobs:
         raise UsageError(
             "nothing may be turned",

@@ -8,11 +8,14 @@ from collections.abc import Sequence
 import numpy as np
 
 from ovenwright import __version__
+from ovenwright.analysis.registry import declared_measures
 from ovenwright.domain.arrays import FloatArray
+from ovenwright.domain.results import Unit
 from ovenwright.modelling.advising import Advice
 from ovenwright.modelling.curves import FittedCurve, Funnel
 from ovenwright.modelling.explaining import Explained
 from ovenwright.modelling.forecasting import Passing
+from ovenwright.modelling.knobs import Knob, Turns
 from ovenwright.modelling.weighing import Choice, Foreseen
 from ovenwright.reporting.charts import thin
 from ovenwright.reporting.document import (
@@ -269,8 +272,8 @@ def choices_table(advice: Advice) -> Table:
     shown = [advice.now, *advice.choices, *([] if advice.best_try is None else [advice.best_try])]
     rows = [
         (
-            Cell(f"{k.name}, {k.unit}"),
-            *(Cell(f"{c.values[i]:.4g}", c.values[i], 1) for c in shown),
+            Cell(k.name),
+            *(Cell(setting_words(k, c.values[i])) for c in shown),
         )
         for i, k in enumerate(advice.knobs)
     ]
@@ -283,7 +286,8 @@ def choices_table(advice: Advice) -> Table:
             )
         )
     rows.append((Cell("all met"), *(Cell(f"{100 * c.together:.0f} % of cases") for c in shown)))
-    rows.append((Cell("bake time, min"), *(Cell(plain(c.bake_s / 60, 1)) for c in shown)))
+    if not any(k.turns is Turns.BAKE_TIME for k in advice.knobs):
+        rows.append((Cell("bake time"), *(Cell(f"{plain(c.bake_s / 60, 1)} min") for c in shown)))
     rows.append((Cell("pieces an hour, % of now"), *(Cell(f"{100 * c.output:.0f}") for c in shown)))
     rows.append((Cell("heat taken up, kJ/m²"), *(Cell(_three(c.heat_kj_m2, 0)) for c in shown)))
     rows.append(
@@ -306,12 +310,27 @@ def choices_table(advice: Advice) -> Table:
 
 
 def foreseen_words(foreseen: Foreseen) -> str:
-    """Return what a requirement is foretold to find: likely, nine cases in ten, and how often met."""
-    low, middle, high = foreseen.value
+    """Return what a requirement is foretold to find: likely, nine cases in ten, and how often met.
+
+    Every number stands with its unit, so that the text can be said in °F.
+    """
+    said, unit = Shown(), declared_measures()[foreseen.requirement.measure].unit
+    low, middle, high = (said.number(v, unit) for v in foreseen.value)
     met = f"met in {100 * foreseen.share_met:.0f} %"
-    if foreseen.requirement.measure == "log_reduction" and low > MOST_LOG:
+    if unit is Unit.LOG10 and low > MOST_LOG:
         return f"> {MOST_LOG}, {met}"
-    return f"{middle:.4g} ({low:.4g} to {high:.4g}), {met}"
+    sign = said.unit(unit)
+    tail = f" {sign}" if sign else ""
+    if unit is Unit.ONE or not sign:
+        return f"{middle:.3g} ({low:.3g} to {high:.3g}), {met}"
+    places = said.decimals(math.nan, unit)
+    ends = " to ".join(plain(v, places) for v in (low, high))
+    return f"{plain(middle, places)}{tail} ({ends}{tail}), {met}"
+
+
+def setting_words(knob: Knob, value: float) -> str:
+    """Return a setting with its unit, such as 214 °C."""
+    return f"{value:.4g} {knob.unit}"
 
 
 def passings_table(

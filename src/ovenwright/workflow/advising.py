@@ -16,6 +16,7 @@ from ovenwright.modelling.answering import learn_answer
 from ovenwright.modelling.foretelling import NEXT_PIECE, Bake, CorePlace, Foreteller
 from ovenwright.modelling.knobs import knobs_of
 from ovenwright.modelling.product_record import ProductRecord, whole_fit
+from ovenwright.modelling.requirements_ahead import goals_of
 from ovenwright.modelling.responding import draw_response
 from ovenwright.modelling.weighing import Adviser, Choice
 from ovenwright.storage.logbook import Logbook
@@ -190,7 +191,9 @@ def advise_run(
             where=run.id,
         )
     advice = advise(adviser, seed=wanted.seed)
+    goals, _ = goals_of(plan, library)
     rests = [
+        *(f"{g.requirement.name}: {g.rests_on}" for g in goals if g.rests_on),
         *lessons.words,
         answer_words(answered, lessons),
         "cores by the half of the fitted bodies that come nearest to the readings by themselves",
@@ -282,7 +285,7 @@ def in_words(a: Advice) -> tuple[str, ...]:
             words.append(
                 "Not met by any setting that was tried: "
                 + ", ".join(a.beyond)
-                + ". Look for another cause than the settings."
+                + ". Allow more, or look for another cause than the settings."
             )
         else:
             words.append("Each can be met, but not all at once: what mends one breaks another.")
@@ -294,7 +297,7 @@ def in_words(a: Advice) -> tuple[str, ...]:
 
 def _settings(c: Choice, a: Advice) -> str:
     changed = [
-        f"{k.name} {v:g} {k.unit} (now {k.now:.4g})"
+        f"{k.name} {v:g} {k.unit} (now {k.now:.4g} {k.unit})"
         for k, v in zip(a.knobs, c.values, strict=True)
         if abs(v - k.now) > 1e-9
     ]

@@ -14,7 +14,7 @@ def test_values_become_shifts_against_what_is_now() -> None:
         Knob("setpoint zone 2", Turns.SETPOINT, "°C", 230.0, 210.0, 250.0, 1),
         Knob("bake time", Turns.BAKE_TIME, "min", 30.0, 24.0, 36.0),
         Knob("start temperature", Turns.START, "°C", 29.0, 25.0, 33.0),
-        Knob("load spacing", Turns.SPACING, "% of now", 100.0, 80.0, 120.0),
+        Knob("load spacing", Turns.SPACING, "%", 100.0, 80.0, 120.0),
     )
     to = turned(knobs, np.array([240.0, 33.0, 27.0, 115.0]), 4)
     np.testing.assert_allclose(to.shift_k, [0.0, 10.0, 0.0, 0.0])
