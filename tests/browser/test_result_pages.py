@@ -121,6 +121,21 @@ def test_judged_again_under_another_plan_keeps_both(
     expect(page.locator("#judgements tbody tr")).to_have_count(2)
 
 
+def test_parts_are_folded_on_a_phone_and_open_by_their_link(
+    demo_server: str, demo_book: Path, open_page: Open, accessible: Accessible
+) -> None:
+    page = open_page(f"{demo_server}/runs/{bake_of(demo_book)}", width="phone")
+    table = page.locator("#requirements-part").locator("xpath=ancestor::details[1]//table").first
+    expect(page.locator("details.part").first).to_be_attached()
+    expect(table).to_be_hidden()
+    page.locator("nav[aria-label='Parts of this result'] a[href='#requirements-part']").click()
+    expect(table).to_be_visible()
+    accessible(page)
+    assert page.evaluate("document.documentElement.scrollHeight") < 12_000
+    desk = open_page(f"{demo_server}/runs/{bake_of(demo_book)}")
+    expect(desk.locator("details.part")).to_have_count(0)
+
+
 def test_two_runs_are_compared_with_their_bands(
     demo_server: str, demo_book: Path, open_page: Open
 ) -> None:

@@ -138,6 +138,7 @@ function saidInFahrenheit(state: State): State {
     ...state,
     alarms: state.alarms.map((a) => ({ ...a, text: inFahrenheit(a.text) })),
     coming: state.coming.map((c) => ({ ...c, name: inFahrenheit(c.name) })),
+    entry: state.entry && { ...state.entry, words: inFahrenheit(state.entry.words) },
     links: state.links.map(inFahrenheit),
     remarks: state.remarks.map(inFahrenheit),
     forecast: forecast && { ...forecast, requirements: forecast.requirements?.map((f) => ({ ...f, requirement: inFahrenheit(f.requirement) })), rests_on: forecast.rests_on.map(inFahrenheit), caution: inFahrenheit(forecast.caution) },

@@ -8,7 +8,7 @@ import { follow, type Job } from "../lib/jobs";
 import { extrasOf, fetchChart, type Overlays } from "../lib/packed";
 import { say, sayTrouble } from "../lib/say";
 import { fetchSlice, firstSlice, type Slice } from "../lib/slice";
-import { openOnPrint } from "../lib/fold";
+import { foldOnPhone, openOnPrint } from "../lib/fold";
 
 interface ResultAnswer {
   state: "ready" | "working" | "none" | "trouble";
@@ -168,6 +168,7 @@ async function prove(): Promise<void> {
 }
 
 function wire(): void {
+  foldOnPhone();
   for (const figure of document.querySelectorAll<HTMLElement>("figure[data-chart]")) drawWhenSeen(figure);
 }
 

@@ -19,6 +19,7 @@ _DIFFERENCE = re.compile(
     rf"(?P<low>{_NUMBER})(?:(?P<to>{_GAP}to{_GAP}|–)(?P<high>\d+(?:\.\d+)?))?"
     rf"(?P<gap>{_GAP})K(?P<per>/(?:min|s)\b)?(?![\w²³(/·-])"
 )
+_HEARD = re.compile(r'( (?:aria-label|alt)=")([^"]*)')
 _WHOLE_FROM = 20.0
 _SKIPPED = re.compile(  # an option's text is what is sent, unless it has a value of its own
     r"(<(script|style|textarea|pre|code|option(?![^>]*\svalue=))\b.*?</\2\s*>|<[^>]*>)", re.DOTALL
@@ -40,16 +41,20 @@ def in_fahrenheit(text: str) -> str:
 
 
 def page_in_fahrenheit(page: str) -> str:
-    """Return a page of HTML with what people read in °F; fields and code are left alone."""
+    """Return a page of HTML with what people read or hear in °F; fields and code are left alone."""
     if "°C" not in page and " K" not in page:
         return page
     parts = _SKIPPED.split(page)
     # split gives text, whole match, name of the element, text, …
     return "".join(
-        in_fahrenheit(part) if i % 3 == 0 else part
+        in_fahrenheit(part) if i % 3 == 0 else _HEARD.sub(_said_aloud, part)
         for i, part in enumerate(parts)
         if i % 3 != 2 and part
     )
+
+
+def _said_aloud(found: re.Match[str]) -> str:
+    return found[1] + in_fahrenheit(found[2])
 
 
 def all_in_fahrenheit(thing: T) -> T:

@@ -60,6 +60,20 @@ def status_of(trouble: OvenwrightError) -> int:
     return next((code for fitting, code in STATUSES if issubclass(kind, fitting)), 422)
 
 
+HEADINGS = {
+    403: "That is for another role",
+    404: "There is nothing of that name",
+    409: "Somebody was faster",
+    500: "The tool itself failed",
+    503: "That can't be reached now",
+}
+_NEXT = {
+    403: "ask somebody who has that role, or an engineer to give it to you under People and records",
+    404: "go on from one of the places above",
+}
+"""What a person does next where nothing but a status says what was wrong."""
+
+
 def told_trouble(site: Site, facts: Mapping[str, Any]) -> dict[str, Any]:
     """Return an error's facts as a browser may show them: no folder of this machine in them."""
     folder = str(site.tools.settings.logbook.absolute())
@@ -74,7 +88,8 @@ def answer(request: Request, status: int, facts: dict[str, Any]) -> Response:
     if request.url.path.startswith("/api/") or "text/html" not in request.headers.get("accept", ""):
         return JSONResponse(facts, status_code=status)
     try:
-        return show(request, "trouble.html.j2", status=status, trouble=facts)
+        heading = HEADINGS.get(status, "That did not work")
+        return show(request, "trouble.html.j2", status=status, trouble=facts, heading=heading)
     except StorageTrouble as unbuilt:  # without its bundle the site can show no page at all
         return PlainTextResponse(str(unbuilt), status_code=503)
 
@@ -99,7 +114,10 @@ async def _malformed(request: Request, cause: Exception) -> Response:
 
 async def _plain(request: Request, cause: Exception) -> Response:
     assert isinstance(cause, HTTPException)
-    facts = {"error": "HTTP", "what": str(cause.detail), "where": request.url.path, "remedy": ""}
+    what, remedy = str(cause.detail), _NEXT.get(cause.status_code, "")
+    if cause.status_code == 404 and what == "Not Found":
+        what = "there is no such page"
+    facts = {"error": "HTTP", "what": what, "where": request.url.path, "remedy": remedy}
     found = answer(request, cause.status_code, facts)
     for name, value in (cause.headers or {}).items():
         found.headers[name] = value

@@ -50,11 +50,11 @@ _LONG_ROWS = 6
 """Longer tables are folded on a page."""
 
 
-def block_facts(block: Block) -> BlockShown:
-    """Return a block as a template draws it."""
+def block_facts(block: Block, *, half: bool = False) -> BlockShown:
+    """Return a block as a template draws it; ``half`` where two charts stand side by side."""
     drawn = ""
     if isinstance(block, TimeChart):
-        drawn = time_chart(block, PAGE)
+        drawn = time_chart(block, PAGE, width=640, height=340) if half else time_chart(block, PAGE)
     elif isinstance(block, OvenPlan):
         drawn = oven_plan(block, PAGE)
     elif isinstance(block, Bars):

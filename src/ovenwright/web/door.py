@@ -61,7 +61,7 @@ def at_least(role: Role) -> Callable[[HTTPConnection], Who]:
 def refusal(connection: HTTPConnection, role: Role) -> HTTPException:
     """Return the refusal for whoever may do too little; a page leads a stranger to sign in."""
     who = who_is(connection)
-    words = f"this needs the role {role.title}; {who.name} is {who.role.title}"
+    words = f"this needs the role {role.title}; {who.name} has the role {who.role.title}"
     if who.signed_in:
         return HTTPException(403, words)
     path = connection.url.path

@@ -13,6 +13,7 @@ from enum import StrEnum
 from typing import Any
 
 from ovenwright.errors import OvenwrightError, UnknownName, UsageError
+from ovenwright.web.remedies import in_browser
 
 _KEPT = 200
 _AT_ONCE = 2
@@ -120,7 +121,7 @@ class JobBoard:
         except Cancelled:
             job.state = JobState.CANCELLED
         except OvenwrightError as trouble:
-            job.error = trouble.facts()
+            job.error = trouble.facts() | {"remedy": in_browser(trouble.remedy)}
             job.state = JobState.FAILED
         except Exception as trouble:  # noqa: BLE001 - a job's fault is told, it ends no server
             traceback.print_exc()

@@ -13,6 +13,7 @@ from ovenwright.errors import (
     UsageError,
 )
 from ovenwright.web.answers import status_of
+from ovenwright.web.door import Role, Who
 from ovenwright.web.site import Site
 
 
@@ -47,7 +48,7 @@ def test_unknown_address_answers_in_the_one_shape(client: TestClient) -> None:
 def test_people_get_a_page(client: TestClient) -> None:
     answer = client.get("/nothing", headers={"accept": "text/html"})
     assert answer.status_code == 404
-    assert "<h1>That did not work</h1>" in answer.text
+    assert "There is nothing of that name</h1>" in answer.text
 
 
 def test_this_machine_s_folders_are_not_told(client: TestClient, site: Site) -> None:
@@ -68,3 +69,23 @@ def test_a_name_that_nothing_carries_is_told_in_sentences(client: TestClient) ->
     assert "What to do: look in the list of those there are" in page.text
     client.post("/api/plans", json={"source": "blank"})
     assert client.get("/api/plans/nobody").json()["remedy"] == "name one of these: new-plan"
+
+
+def test_a_page_that_is_for_another_role_says_whom_to_ask(
+    client: TestClient, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    someone = Who("otto", Role.OPERATOR, signed_in=True)
+    for module in ("door", "pages"):
+        monkeypatch.setattr(f"ovenwright.web.{module}.who_is", lambda _: someone, raising=False)
+    page = client.get("/plans/new", headers={"accept": "text/html"})
+    assert page.status_code == 403
+    assert "That is for another role</h1>" in page.text
+    assert "This needs the role engineer; otto has the role operator" in page.text
+    assert "What to do: ask somebody who has that role" in page.text
+
+
+def test_a_page_that_is_not_there_leads_on(client: TestClient) -> None:
+    page = client.get("/nowhere", headers={"accept": "text/html"})
+    assert page.status_code == 404
+    assert "There is no such page" in page.text
+    assert "What to do: go on from one of the places above" in page.text

@@ -281,7 +281,7 @@ def test_the_place_teaches_when_nothing_goes_on(client: TestClient) -> None:
 def test_an_unknown_recording_is_told(client: TestClient) -> None:
     answer = client.get("/live/nothing", headers={"accept": "text/html"})
     assert answer.status_code == 404
-    assert "That did not work" in answer.text
+    assert "There is nothing of that name" in answer.text
 
 
 def test_folders_of_this_machine_stay_out(client: TestClient, tmp_path: Path) -> None:

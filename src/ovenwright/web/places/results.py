@@ -421,7 +421,8 @@ def compare(
             document = found.document
             if isinstance(found.comparison, Standing):
                 counted = found.comparison.other_ids
-    first = [block_facts(b) for b in document.first_page if _says(b)] if document else []
+    half = len(chosen) > 1
+    first = [block_facts(b, half=half) for b in document.first_page if _says(b)] if document else []
     sections = document.sections if document else ()
     return show(
         request,
