@@ -133,6 +133,8 @@ def test_advise_on_a_bake_weighs_choices(ask: Ask, tmp_path: Path) -> None:
     for choice in told["choices"]:
         for knob in told["knobs"]:
             assert knob["low"] <= choice["settings"][knob["name"]] <= knob["high"] + 1e-6
+        now, then = told["now"]["bake_s"], choice["bake_s"]
+        assert choice["pieces_an_hour_ratio"] == pytest.approx(now / then, rel=0.01)
         safety = [r for r in choice["requirements"] if r["safety"]]
         assert safety
         assert all(r["share_met"] >= 0.95 for r in safety)
