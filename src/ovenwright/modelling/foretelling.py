@@ -37,6 +37,10 @@ NEXT_PIECE = 0.02
 """How far the next piece in a place differs from this one in time, its sensor included, standard
 deviation; common practice, no source."""
 
+PLACE_K = 1.0
+"""How far one air or wall channel differs from run to run for itself, its sensor's place and its side
+of the oven, standard deviation; common practice, no source."""
+
 SURFACE_FOLLOWS = (0.2, 1.0)
 """A surface that is a share of the way to its surroundings follows a change of them by that share to
 a power between these: with a crust that dries it comes to follow more. Common practice, no source."""
@@ -116,6 +120,7 @@ class Foreteller:
         self._piece = NEXT_PIECE * rng.normal(size=(members, len(bake.cores)))
         self._follows = rng.uniform(*SURFACE_FOLLOWS, members)
         self._later = rng.uniform(*SURFACE_LATER, members)
+        self._place_k = PLACE_K * rng.normal(size=(members, len(bake.profile.channels)))
         self.bake = replace(bake, cores=tuple(self._nearest(p, bake) for p in bake.cores))
         still = [p.felt_c[:, None] + np.zeros(members) for p in self.bake.cores]
         marched = self._march(still, bake.share * bake.bake_s, start_k=0.0)
@@ -228,7 +233,8 @@ class Foreteller:
         for c, channel in enumerate(bake.profile.channels):
             if channel.role in (Role.AIR, Role.WALL):
                 # the first reading is outside the oven still
-                temp_c[:, :, c] += (moved * np.minimum(bake.share[:, None] / 0.05, 1.0)).T
+                apart = moved + self._place_k[:count, c]
+                temp_c[:, :, c] += (apart * np.minimum(bake.share[:, None] / 0.05, 1.0)).T
             elif channel.role is Role.SURFACE:
                 temp_c[:, :, c] = self._faced(c, moved + roomier, to, count)
         return Told(self._plan(to), bake.bake_s * to.ratio, temp_c, heat, vapour)

@@ -13,7 +13,7 @@ from ovenwright.domain.run import Run
 from ovenwright.errors import OutOfRange, TooLittleData, UsageError
 from ovenwright.modelling.advising import Advice, advise
 from ovenwright.modelling.answering import learn_answer
-from ovenwright.modelling.foretelling import NEXT_PIECE, Bake, CorePlace, Foreteller
+from ovenwright.modelling.foretelling import NEXT_PIECE, PLACE_K, Bake, CorePlace, Foreteller
 from ovenwright.modelling.knobs import knobs_of
 from ovenwright.modelling.product_record import ProductRecord, whole_fit
 from ovenwright.modelling.requirements_ahead import goals_of
@@ -199,7 +199,8 @@ def advise_run(
         "cores by the half of the fitted bodies that come nearest to the readings by themselves",
         *record_words(record),
         f"the next piece in a place differs by {100 * NEXT_PIECE:g} % in time (one standard deviation; "
-        "common practice, no source)",
+        "common practice, no source), and each air or wall channel by "
+        f"{PLACE_K:g} K for itself",
         "surfaces go on from their share of the way from start to surroundings",
         "requirements are worked out by the same measures as a judged run, on foretold readings",
         f"kind of body: {kind}" if kind != "any" else "kind of body not known",
