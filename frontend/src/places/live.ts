@@ -278,7 +278,7 @@ function showForecast(forecast: Forecast | null, facts: Facts, shown: (c: number
   const lines = found.map((f) =>
     f.open_ended
       ? `${f.words} at ${at(f.median_s)} (from ${at(f.low_s)}; it may never)`
-      : `${f.words} at ${at(f.median_s)} (${at(f.low_s)} to ${at(f.high_s)})`,
+      : `${f.words} at ${at(f.median_s)} (${at(f.low_s) === at(f.high_s) ? "within that minute" : `${at(f.low_s)} to ${at(f.high_s)}`})`,
   );
   if (!lines.length) lines.push(forecast.refused || "every level has been passed");
   const title = `Foreseen at ${at(forecast.at_s)}`;
@@ -321,7 +321,8 @@ function showForecastLarge(found: Ahead[], at: (s: number) => string): void {
       when.textContent = at(f.median_s);
       const between = document.createElement("span");
       between.className = "between";
-      between.textContent = f.open_ended ? `from ${at(f.low_s)}, or never` : `${at(f.low_s)} to ${at(f.high_s)}`;
+      const [low, high] = [at(f.low_s), at(f.high_s)];
+      between.textContent = f.open_ended ? `from ${low}, or never` : low === high ? "within that minute" : `${low} to ${high}`;
       item.append(words, when, between);
       return item;
     }),

@@ -231,6 +231,7 @@ class Following:
         self._entry_rule = self._rule(plan)
         self._planned_s = StopRule(plan).planned_s
         self._tokens: set[str] = set()
+        self._waits: set[str] = set()  # remarks on why nothing comes
 
     @staticmethod
     def _rule(plan: Plan) -> StartRule | None:
@@ -396,6 +397,13 @@ class Following:
             who = notice.module or "instrument"
             words = notice.said.split("; trying again")[0]
             words = words if words.startswith(who) else f"{who}: {words}"
+            if kind is NoticeKind.CONNECTED:  # why nothing came matters no more
+                kept = [r for r in self.now.remarks if r not in self._waits]
+                self.now.remarks.clear()
+                self.now.remarks.extend(kept)
+                self._waits.clear()
+            elif kind is NoticeKind.WAITING:
+                self._waits.add(words)
             if not self.now.remarks or self.now.remarks[-1] != words:
                 self.now.remarks.append(words)
 
