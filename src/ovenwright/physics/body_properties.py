@@ -218,7 +218,9 @@ def shape_exponent(*, area_m2: float, volume_m3: float, half_size_m: float) -> f
     """Shape exponent of a finite body from the face that heats it: area · half size / volume - 1.
 
     A slab, cylinder or sphere gives 0, 1 and 2; a body between gives what heats its volume by
-    the right area.
+    the right area. That suits the heat it takes up, not its core: the core of a flat body hardly
+    knows of the rim, and that of a disc three times as wide as high comes out up to 14 K of 75 K
+    too warm, on the unsafe side (tests/evidence/test_body_exact.py).
 
     Parameters
     ----------
