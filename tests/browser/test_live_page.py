@@ -474,6 +474,8 @@ def test_sixty_four_channels_fit(
             wall = open_page(f"{address}/wall", width="wall", scheme="dark")
             wall.wait_for_timeout(700)
             shoot(wall, "live-many-wall-dark")
+            for one in (page, wall):  # else they call for a server that has ended
+                one.close()
         finally:
             end(process)
 
