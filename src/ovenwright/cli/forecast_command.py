@@ -122,7 +122,7 @@ def _show(told: Forecast, settings: Settings) -> None:
 
 
 def _show_requirements(told: Forecast) -> None:
-    from ovenwright.cli.show import show_table
+    from ovenwright.cli.show import say, show_table
 
     rows = []
     for channel in told.channels:
@@ -144,6 +144,10 @@ def _show_requirements(told: Forecast) -> None:
             ["requirement", "channel", "likely", "half of cases", "nine in ten"],
             rows,
             right=(2,),
+        )
+    if any(m.met for c in told.channels for m in c.meets):
+        say(
+            "Met: by the readings as they are. A verdict counts the sensors' doubt as well; judge the run."
         )
 
 

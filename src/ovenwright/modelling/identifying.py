@@ -13,6 +13,9 @@ from ovenwright.modelling.product_record import ProductRecord
 
 _SLEEVE = ("sleeve_j_m2_k", "gap_w_m2_k", "gap_emissivity")
 _NORMAL_95 = 1.6448536269514722
+_FEWEST = (
+    20.0  # bodies that carry a fit, below which a narrow spread may be their fewness; our choice
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -31,11 +34,13 @@ class Identified:
     prior_90: tuple[float, float]
     kept: float
     source: str
+    enough: bool = True
+    """False where so few bodies carry the fit that a narrow spread may be their fewness."""
 
     @property
     def told(self) -> bool:
         """Whether the readings narrowed it worth speaking of."""
-        return self.kept < 0.7
+        return self.enough and self.kept < 0.7
 
 
 def likeliest_family(channel: ChannelFit) -> int:
@@ -51,7 +56,18 @@ def kind_shares(channel: ChannelFit) -> dict[str, float]:
 
 def identified(channel: ChannelFit) -> tuple[Identified, ...]:
     """Return how far a channel's readings narrowed each parameter, within its likeliest kind."""
-    return narrowed(channel.ensemble.family, channel.ensemble.z)
+    enough = channel.effective >= _FEWEST
+    return narrowed(channel.ensemble.family, channel.ensemble.z, enough=enough)
+
+
+def few_words(channel: ChannelFit) -> str:
+    """Say that a fit hangs on few bodies; "" where it does not."""
+    if channel.effective >= _FEWEST:
+        return ""
+    return (
+        f"about {max(channel.effective, 1.0):.0f} different bodies carry this fit: its middle can be "
+        "used, what each parameter is can't be told from it"
+    )
 
 
 def recorded_parameters(record: ProductRecord) -> tuple[Identified, ...]:
@@ -80,13 +96,14 @@ def recorded_kinds(record: ProductRecord) -> dict[str, float]:
     return dict(sorted(found.items(), key=lambda item: -item[1]))
 
 
-def narrowed(families: IntArray, z: FloatArray) -> tuple[Identified, ...]:
+def narrowed(families: IntArray, z: FloatArray, *, enough: bool = True) -> tuple[Identified, ...]:
     """Return how far bodies narrowed each parameter, within the kind that most of them are.
 
     Parameters
     ----------
     families : (n,) of each body
     z : (parameters, n) their coordinates
+    enough : whether there are enough of them for their spread to mean something
     """
     family = int(np.argmax(np.bincount(families)))
     mine = z[:, families == family]
@@ -110,6 +127,7 @@ def narrowed(families: IntArray, z: FloatArray) -> tuple[Identified, ...]:
                 prior_90=(first, last),
                 kept=float(min(np.std(mine[i]), 1.0)),
                 source=prior.source,
+                enough=enough,
             )
         )
     return tuple(out)
@@ -130,7 +148,7 @@ def misfit_words(fitted: Fit, name: str) -> str:
         return ""
     k = int(np.argmax(np.where(clear, np.abs(mean), 0.0)))
     minutes = (fitted.heating.start_s + mid[k]) / 60.0
-    much = 100.0 * (1.0 - np.exp(-abs(mean[k])))
+    much = 100.0 * abs(np.expm1(mean[k]))
     way = "slower" if mean[k] < 0 else "faster"
     return (
         f"around {minutes:.1f} min it heated {much:.0f} % {way} than the model can explain: "

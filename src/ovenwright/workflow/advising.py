@@ -21,7 +21,7 @@ from ovenwright.modelling.responding import draw_response
 from ovenwright.modelling.weighing import Adviser, Choice
 from ovenwright.storage.logbook import Logbook
 from ovenwright.workflow.bakes import felt_along, lay_bake
-from ovenwright.workflow.explaining import places
+from ovenwright.workflow.explaining import flagged, places
 from ovenwright.workflow.judging import plan_for, results_of
 from ovenwright.workflow.laying_out import Wanted, kind_of, prior_of, record_for, record_words
 from ovenwright.workflow.lessons import answer_words, gather
@@ -158,7 +158,7 @@ def advise_run(
     record = record_for(logbook, product, run)
     bake = lay_bake(run.id, results_of(run, plan, library), plan)
     lessons = gather(logbook, library, run, bake, refs=learn_from, wanted=wanted)
-    bake, out, kind = with_cores(run, library, wanted, bake, record)
+    bake, out, kind, doubts = with_cores(run, library, wanted, bake, record)
     rng = np.random.default_rng(wanted.seed)
     response = draw_response(
         _MEMBERS,
@@ -211,7 +211,7 @@ def advise_run(
             f"{limits.spacing_gain_k:g} K warmer surroundings with a tenth more room for each piece, as "
             "given, give or take three tenths of it (common practice, no source)"
         )
-    return Advised(run.id, advice, tuple(rests), _not_told(limits), in_words(advice))
+    return Advised(run.id, advice, tuple(rests), _not_told(limits), (*doubts, *in_words(advice)))
 
 
 def _not_told(limits: Limits) -> tuple[str, ...]:
@@ -240,8 +240,8 @@ def with_cores(
     wanted: Wanted,
     bake: Bake,
     record: ProductRecord | None,
-) -> tuple[Bake, dict[str, str], str]:
-    """Fit the cores and put them in; also why channels are out, and the kind of body."""
+) -> tuple[Bake, dict[str, str], str, tuple[str, ...]]:
+    """Fit the cores and put them in; also why channels are out, the kind of body, and what was flagged."""
     found, out = places(run, library, wanted)
     kind = kind_of(bake.plan, wanted.kind)
     prior = prior_of(kind, replace(wanted, members=_PRIOR), dry_only=False, record=record)
@@ -262,7 +262,12 @@ def with_cores(
     if not cores:
         reasons = "; ".join(f"{n}: {w}" for n, w in out.items()) or "none is sound"
         raise TooLittleData(f"no core can be fitted ({reasons})", where=run.id)
-    return replace(bake, cores=tuple(cores), boiling_c=found[0].heating.boiling_c), out, kind
+    return (
+        replace(bake, cores=tuple(cores), boiling_c=found[0].heating.boiling_c),
+        out,
+        kind,
+        flagged(found),
+    )
 
 
 def in_words(a: Advice) -> tuple[str, ...]:

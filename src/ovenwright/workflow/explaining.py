@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -30,6 +31,8 @@ CAUTION = (
     "before changing it, and leave burners and gas to those licensed for them."
 )
 _PARTS = 4
+_REASONS = 2  # told of a channel
+_WORTH_S = 3.0  # less of a delay is not worth a sentence
 
 
 @dataclass(frozen=True, slots=True)
@@ -111,6 +114,24 @@ def places(
         else:
             out[core.name] = "it has too few readings while it was being heated"
     return found, out
+
+
+def flagged(found: Sequence[Laid]) -> tuple[str, ...]:
+    """Say of each channel the model rests on what the checks said of it; nothing where none did.
+
+    A probe that is read by the wrong curve, or sits elsewhere, explains a late core better than
+    any oven does, and settings sought for its sake would be wrong.
+    """
+    seen: dict[str, list[str]] = {}
+    for laid in found:
+        for name, reasons in laid.remarks.items():
+            seen.setdefault(name, [])
+            seen[name] += [r for r in reasons if r not in seen[name]]
+    return tuple(
+        f"{name} was flagged ({'; '.join(reasons[:_REASONS])}): prove it before trusting what follows."
+        for name, reasons in seen.items()
+        if reasons
+    )
 
 
 def _of_lane(plan: Plan | None, core: str) -> tuple[str, ...]:
@@ -211,7 +232,8 @@ def explain_run(
             "no place has surroundings channels of its own: a difference in air or walls shows up "
             "as exchange"
         )
-    return Told(run.id, told, around, tuple(rests), in_words(told))
+    words = (*flagged((slow, other)), *in_words(told))
+    return Told(run.id, told, around, tuple(rests), words)
 
 
 def _core(place: Laid) -> str:
@@ -254,7 +276,7 @@ def in_words(e: Explained) -> tuple[str, ...]:
         f"{e.slow} passed {e.temp_c:g} °C after {_min(e.slow_s)}, {e.other} after "
         f"{_min(e.other_s)}: {_min(e.late_s)} later."
     ]
-    clear = [h for h in e.held if h.clear and abs(h.median_s) > 0.02 * e.slow_s]
+    clear = [h for h in e.held if h.clear and abs(h.median_s) >= _WORTH_S]
     for h in clear:
         low, high = sorted(abs(v) for v in h.interval_90)
         way = "held it back by" if h.median_s > 0 else "sped it up by"
@@ -262,7 +284,11 @@ def in_words(e: Explained) -> tuple[str, ...]:
             f"Its {h.factor} {way} {_min(abs(h.median_s))} ({_min(low)} to {_min(high)} in nine of "
             "ten fitted bodies)."
         )
-    if not clear:
+    if not clear and any(h.clear for h in e.held):
+        words.append(
+            f"What stands clear of its own doubt amounts to less than {_WORTH_S:g} s each."
+        )
+    elif not clear:
         words.append(
             "No single factor stands clear of its own doubt: the readings can't tell them apart."
         )
@@ -277,4 +303,4 @@ def in_words(e: Explained) -> tuple[str, ...]:
 
 
 def _min(seconds: float) -> str:
-    return f"{seconds / 60.0:.1f} min"
+    return f"{seconds / 60.0:.1f} min" if seconds >= 60.0 else f"{seconds:.0f} s"

@@ -9,10 +9,17 @@ from typing import Any
 
 from ovenwright.domain.kinetics import ReferenceLibrary
 from ovenwright.modelling.curves import FittedCurve, fitted_curves
-from ovenwright.modelling.identifying import Identified, identified, kind_shares, misfit_words
+from ovenwright.modelling.identifying import (
+    Identified,
+    few_words,
+    identified,
+    kind_shares,
+    misfit_words,
+)
 from ovenwright.modelling.product_record import ProductRecord, heating_ends, recorded, whole_fit
 from ovenwright.storage.logbook import Logbook
 from ovenwright.storage.product_records import read_record, record_path, write_record
+from ovenwright.workflow.explaining import flagged
 from ovenwright.workflow.laying_out import Wanted, kind_of, lay_out, prior_of
 
 
@@ -142,7 +149,11 @@ def fit_runs(
                     for name, one in fitted.channels.items()
                 ),
                 refused=fitted.refused | laid.out,
-                notes=heating.notes,
+                notes=(
+                    *heating.notes,
+                    *flagged((laid,)),
+                    *(f"{n}: {w}" for n, one in fitted.channels.items() if (w := few_words(one))),
+                ),
                 curves=fitted_curves(fitted),
             )
         )

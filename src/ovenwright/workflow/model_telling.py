@@ -73,7 +73,10 @@ def _meeting_words(one: Meeting, zero_s: float) -> str:
     if one.median_s is None or one.interval_90 is None:
         return begins + "it is more likely than not that it is never met as heating goes on"
     if one.met:
-        return begins + f"met at {clock(one.median_s - zero_s)}"
+        return begins + (
+            f"met at {clock(one.median_s - zero_s)} by the readings as they are; "
+            "a verdict counts the sensor's doubt as well"
+        )
     first, last = (clock(t - zero_s) for t in one.interval_90)
     late = ", or later" if one.open_ended else ""
     return begins + f"likely at {clock(one.median_s - zero_s)}, nine in ten {first} to {last}{late}"

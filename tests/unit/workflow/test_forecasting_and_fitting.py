@@ -12,9 +12,12 @@ import pytest
 from ovenwright.cli.main import main
 from ovenwright.domain.run import NS, Run, Series
 from ovenwright.errors import StorageTrouble, TooLittleData, UnknownName, UsageError
+from ovenwright.modelling.identifying import narrowed
+from ovenwright.modelling.priors import PARAMETERS
 from ovenwright.storage.logbook import Logbook
 from ovenwright.storage.product_records import read_record, record_path, write_record
 from ovenwright.storage.reference_data import read_reference_library
+from ovenwright.workflow.explaining import flagged
 from ovenwright.workflow.fitting import fit_runs
 from ovenwright.workflow.forecasting import forecast_run
 from ovenwright.workflow.laying_out import Wanted, cut_at, lay_out
@@ -193,3 +196,21 @@ def test_a_core_cooler_than_asked_for_ever_is_told(logbook: Logbook) -> None:
     run = logbook.seal(run_of(wall=wall(), inside=core()))
     wanted = replace(WANTED, passes=(700.0,), until_s=500.0)
     assert "never passes" in forecast_run(logbook, LIBRARY, run.id, wanted).channels[0].refused
+
+
+def test_what_the_checks_said_of_a_channel_is_told_before_any_explanation(
+    logbook: Logbook,
+) -> None:
+    laid = lay_out(run_of(wall=wall(), inside=core(), other=core(500.0)), LIBRARY, WANTED)
+    assert flagged((laid,)) == ()
+    twice = replace(laid, remarks={"wall": (), "inside": ("wrong wire?", "jumps", "noisy")})
+    assert flagged((twice, twice)) == (
+        "inside was flagged (wrong wire?; jumps): prove it before trusting what follows.",
+    )
+
+
+def test_few_bodies_narrow_nothing() -> None:
+    few = np.zeros((len(PARAMETERS), 3))
+    families = np.zeros(3, dtype=np.intp)
+    assert all(p.told for p in narrowed(families, few))
+    assert not any(p.told for p in narrowed(families, few, enough=False))
