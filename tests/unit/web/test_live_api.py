@@ -372,3 +372,10 @@ def test_a_recording_without_a_reading_says_what_it_waits_for(
         page = client.get(f"/live/{RUN}", headers={"accept": "text/html"}).text
         assert " hidden>" in page[page.index('id="unheard"') :][:200].split("<strong>")[0]
         tailers_of(site).close()
+
+
+def test_plans_without_an_instrument_can_t_be_started_and_say_why(client: TestClient) -> None:
+    client.post("/api/plans", json={"source": "blank"})
+    page = client.get("/live", headers={"accept": "text/html"}).text
+    assert "No plan here names an instrument yet" in page
+    assert '<button class="main" disabled>Start recording</button>' in page
