@@ -7,6 +7,8 @@ the latent heat, so that neither face nor flux jumps when a node has dried.
 
 from __future__ import annotations
 
+import copy
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -14,7 +16,7 @@ from ovenwright.physics.arrays import FloatArray
 from ovenwright.physics.body_front import Layers, front_layers
 from ovenwright.physics.body_grid import BodyGrid
 from ovenwright.physics.body_material import Material, Phase
-from ovenwright.physics.body_moment import AtBoiling, Moment, Stage, Totals
+from ovenwright.physics.body_moment import AtBoiling, Held, Moment, Stage, Totals
 
 _PATIENT = 3  # turns after which a node found dry stays so
 
@@ -66,7 +68,7 @@ class Boiling:
         goes = now.rate * (0.5 * step_s) / latent
         goes = np.minimum(np.maximum(goes, 0.0), left)
         now.layers = self.layers(np.where(boils, left - goes, left))
-        flux = now.layers.between(now.k, self._grid) * (now.temp_c[1:] - now.temp_c[:-1])
+        flux = now.layers.between(now.k, self._grid.area) * (now.temp_c[1:] - now.temp_c[:-1])
         flux /= self._grid.area
         warms = np.empty_like(left)
         warms[:-1] = flux
@@ -111,48 +113,52 @@ class Boiling:
             base[1:] += np.where(upwards, excess, 0.0)[:-1] / volume[1:]
         return np.where(over, 0.0, early)
 
-    def look(
-        self, now: Moment, phase: Phase, boils: NDArray[np.bool_] | None, *,
+    def of(self, material: Material) -> Boiling:
+        """Return one for the rounds of other members, of that material."""
+        out = copy.copy(self)
+        out._material = material  # noqa: SLF001  # our own
+        return out
+
+    def settled(
+        self, at: Held, phase: Phase, boils: NDArray[np.bool_], *,
         heat: FloatArray, line_c: FloatArray, capacity: FloatArray, turn: int,
-    ) -> tuple[FloatArray, NDArray[np.bool_] | None, Phase, bool]:  # fmt: skip
-        """See which nodes have come to boil or dry out: (next temperatures, boils, phase, settled)."""
-        ahead = now.ahead
-        if boils is None or ahead is None:
-            return line_c, None, phase, True
-        boiling_c, moist = self._material.boiling_c, now.phase.moist
+    ) -> NDArray[np.bool_]:  # fmt: skip
+        """Return which members have no node that came to boil or dry out, (members,)."""
+        assert at.ahead is not None  # noqa: S101  # something boils
         # a boiling node is judged by its heat, any other by its temperature
-        over_k = line_c - boiling_c
-        beyond_k = heat - np.minimum(np.maximum(heat, 0.0), ahead.plateau)
+        over_k = line_c - self._material.boiling_c
+        beyond_k = heat - np.minimum(np.maximum(heat, 0.0), at.ahead.plateau)
         beyond_k /= capacity
         np.abs(beyond_k, out=beyond_k)
         beyond_k = np.where(boils, beyond_k, over_k)
-        dry = None
-        if phase is not now.phase:
-            dry = moist & ~phase.moist  # dried out within this stage
+        if phase is not at.phase:
+            dry = at.phase.moist & ~phase.moist  # dried out within this stage
             # neither dry nor boiling may fit just as the last water goes: then let it be dry
             beyond_k = np.where(dry, -over_k if turn < _PATIENT else 0.0, beyond_k)
-        if (
-            float(np.maximum.reduce(beyond_k, axis=None, where=moist, initial=0.0))
-            < self._settled_k
-        ):
-            return line_c, boils, phase, True
+        worst_k = np.maximum.reduce(beyond_k, axis=0, where=at.phase.moist, initial=0.0)
+        return np.asarray(worst_k < self._settled_k)
+
+    def mend(
+        self, at: Held, phase: Phase, boils: NDArray[np.bool_], *,
+        heat: FloatArray, line_c: FloatArray, capacity: FloatArray, turn: int,
+    ) -> tuple[FloatArray, NDArray[np.bool_], Phase]:  # fmt: skip
+        """Let nodes boil or dry out as they have come to: next temperatures, what boils, phase."""
+        ahead = at.ahead
+        assert ahead is not None  # noqa: S101  # something boils
+        boiling_c, moist = self._material.boiling_c, at.phase.moist
+        hot = line_c >= boiling_c
+        dry = None if phase is at.phase else moist & ~phase.moist
         ends = boils & (heat > ahead.plateau)
         if dry is not None:
-            ends |= dry & ((over_k >= 0.0) | (turn >= _PATIENT))
+            ends |= dry if turn >= _PATIENT else dry & hot
         fallen = boils & (heat < 0.0)
-        boils = (
-            moist
-            & ~ends
-            & ~fallen
-            & (boils | (over_k >= 0.0) if dry is None else boils | dry | (over_k >= 0.0))
-        )
+        boils = moist & ~ends & ~fallen & (boils | hot if dry is None else boils | dry | hot)
         next_c = np.where(boils, boiling_c, line_c)
         next_c = np.where(fallen, boiling_c + heat / capacity, next_c)
         next_c = np.where(
             ends & (line_c <= boiling_c), boiling_c + (heat - ahead.above) / capacity, next_c
         )
-        some = bool(ends.any())
-        return next_c, boils, self._material.phase(moist & ~ends) if some else now.phase, False
+        return next_c, boils, self._material.phase(moist & ~ends) if ends.any() else at.phase
 
     def boil_off(
         self, now: Moment, second: Stage, heat: FloatArray, left: FloatArray, totals: Totals

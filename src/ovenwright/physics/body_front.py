@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 
 from ovenwright.physics.arrays import FloatArray
 from ovenwright.physics.body_grid import BodyGrid
@@ -29,14 +30,24 @@ class Layers:
     under_skin: FloatArray | None  # the same at position 0
     left: FloatArray | None = None  # the water that this was laid out for
 
-    def between(self, k: FloatArray, grid: BodyGrid) -> FloatArray:
+    def take(self, pick: NDArray[np.intp]) -> Layers:
+        """Return the layers of some members."""
+        return Layers(
+            self.outer.take(pick, axis=1),
+            self.inner.take(pick, axis=1),
+            None if self.layer is None else self.layer.take(pick, axis=1),
+            None if self.skin is None else self.skin[pick],
+            None if self.under_skin is None else self.under_skin[pick],
+        )
+
+    def between(self, k: FloatArray, area: FloatArray) -> FloatArray:
         """Conductance between neighbours per area of the outer face, (nodes - 1, members)."""
         less = 1.0 / k
         resistance = self.outer * less[:-1]
         resistance += self.inner * less[1:]
         if self.layer is not None:
             resistance += self.layer
-        return grid.area / resistance
+        return area / resistance
 
 
 def plain_layers(grid: BodyGrid) -> Layers:

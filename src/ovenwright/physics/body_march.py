@@ -343,7 +343,7 @@ class _Record:
 
 
 def monotone_cubic(time_s: FloatArray, values: FloatArray, at_s: FloatArray) -> FloatArray:
-    """Read rows between steps by cubics that never overshoot (FRITSCH1984), (times, ...)."""
+    """Read rows between steps by cubics that never overshoot (FRITSCH1980), (times, ...)."""
     if len(time_s) == 1:
         return np.repeat(values, len(at_s), axis=0)
     width = np.diff(time_s)

@@ -7,7 +7,8 @@ with the properties of the moist body until its last water has gone.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+import copy
+from dataclasses import dataclass, fields
 
 import numpy as np
 from numpy.typing import NDArray
@@ -30,6 +31,10 @@ class Phase:
     offset: FloatArray
     cap_c: FloatArray
     """Highest temperature a node can have: boiling where moist, none where dry."""
+
+    def take(self, pick: NDArray[np.intp]) -> Phase:
+        """Return the phase of some members."""
+        return Phase(*(getattr(self, f.name).take(pick, axis=1) for f in fields(Phase)))
 
 
 def _scale(given: Property, members: int) -> FloatArray:
@@ -102,6 +107,16 @@ class Material:
         for i, moist in enumerate((True, False)):
             phase = self.phase(np.full((1, len(self.boiling_c)), moist))
             self._offsets[i] = self.evaluate(self.boiling_c[None, :], phase)[2][0]
+
+    def take(self, pick: NDArray[np.intp]) -> Material:
+        """Return the material of some members."""
+        out = copy.copy(self)
+        out.boiling_c, out.latent_j_m3 = self.boiling_c[pick], self.latent_j_m3[pick]
+        out.dry_layer_k, out.dry_heat_j_m3_k = self.dry_layer_k[pick], self.dry_heat_j_m3_k[pick]
+        out._k_scales = [scale[pick] for scale in self._k_scales]  # noqa: SLF001
+        out._heat_scales = [scale[pick] for scale in self._heat_scales]  # noqa: SLF001
+        out._offsets = [offset[pick] for offset in self._offsets]  # noqa: SLF001
+        return out
 
     def phase(self, moist: NDArray[np.bool_]) -> Phase:
         """Lay out the factors for nodes that are moist or dry."""

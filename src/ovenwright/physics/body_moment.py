@@ -4,6 +4,9 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+import numpy as np
+from numpy.typing import NDArray
+
 from ovenwright.physics.arrays import FloatArray
 from ovenwright.physics.body_front import Layers
 from ovenwright.physics.body_material import Phase
@@ -30,6 +33,14 @@ class AtBoiling:
     plateau: FloatArray  # heat until the node is dry
     above: FloatArray  # heat content of the dried node is this, and what it has by its temperature
 
+    def take(self, pick: NDArray[np.intp]) -> AtBoiling:
+        """Return those of some members."""
+        return AtBoiling(
+            self.warms.take(pick, axis=1),
+            self.plateau.take(pick, axis=1),
+            self.above.take(pick, axis=1),
+        )
+
 
 @dataclass(slots=True)
 class Moment:
@@ -52,6 +63,20 @@ class Moment:
     inward: FloatArray  # (members,) flux into the outer face, W/m²
     under: FloatArray | None  # (members,) flux into the face at position 0, where it has one
     totals: Totals
+
+
+@dataclass(frozen=True, slots=True)
+class Held:
+    """What stays as it is while a stage is solved."""
+
+    phase: Phase
+    layers: Layers
+    ahead: AtBoiling | None
+
+    def take(self, pick: NDArray[np.intp]) -> Held:
+        """Return that of some members."""
+        ahead = None if self.ahead is None else self.ahead.take(pick)
+        return Held(self.phase.take(pick), self.layers.take(pick), ahead)
 
 
 @dataclass(slots=True)

@@ -16,15 +16,13 @@ from ovenwright.physics.body_faces import Below, Drying, Plane, row
 from ovenwright.physics.body_front import plain_layers
 from ovenwright.physics.body_grid import BodyGrid
 from ovenwright.physics.body_material import Material
-from ovenwright.physics.body_moment import Moment, Stage, Totals
+from ovenwright.physics.body_moment import Held, Moment, Stage, Totals
 from ovenwright.physics.body_parameters import BodyParameters
-from ovenwright.physics.body_surface import face_exchange
+from ovenwright.physics.body_rounds import Faces, Guess, Rounds
 from ovenwright.physics.body_surroundings import Lines, Sampler, Surroundings
-from ovenwright.physics.body_tridiagonal import solve_three_diagonals
 
 GAMMA = float(1.0 - np.sqrt(0.5))
 _REST = (1.0 - GAMMA) / GAMMA
-_ROUNDS = 8  # most iterations of a stage
 _CROSSED = 0.8  # nodes that the front may cross in a step
 _SETTLED = 0.2  # of the tolerance: a stage is settled
 _STRAIGHT = 10.0  # K at a tolerance of 1 K, by its root: over so much a property counts as straight
@@ -38,7 +36,6 @@ class Stepper:
     ) -> None:
         members = grid.volume_m.shape[1]
         self.grid, self.tolerance_k = grid, tolerance_k
-        self._straight_k = _STRAIGHT * float(np.sqrt(tolerance_k))
         self.material = Material(body, members)
         self.water_kg_m3 = row(body.water_kg_m3, members)
         self.latent_j_kg = row(body.latent_j_kg, members)
@@ -55,6 +52,10 @@ class Stepper:
             two_faces=self.below is not None,
             settled_k=_SETTLED * tolerance_k,
         )
+        self.rounds = Rounds(
+            self.material, self.boiling, area=grid.area, coefficient=self.coefficient,
+            emissivity=self.emissivity, straight_k=_STRAIGHT * float(np.sqrt(tolerance_k)),
+        )  # fmt: skip
         self._part = grid.volume_m / np.sum(grid.volume_m, axis=0)
 
     @property
@@ -154,101 +155,26 @@ class Stepper:
                 boils &= ~ends
                 line_c = np.where(ends, line_c + (heat - ahead.above) * now.per_heat, line_c)
                 phase = material.phase(now.phase.moist & ~ends)
-        per_tau = grid.volume_m * (1.0 / tau)
-        skin = layers.skin
-        for turn in range(_ROUNDS):
-            temp_c = line_c
-            k, capacity, content, bend = material.evaluate_bent(temp_c, phase, bent=turn == 0)
-            slope = 1.0 / capacity
-            if boils is not None and ahead is not None:
-                if phase is not now.phase:
-                    content = np.where(
-                        now.phase.moist & ~phase.moist, content + ahead.above, content
-                    )
-                content = np.where(boils, heat, content)
-                slope = np.where(boils, 0.0, slope)
-            between = layers.between(k, grid)
-            face_c = temp_c[-1] if skin is None else temp_c[-1] + inward * skin
-            outer = face_exchange(
-                face_c, air_c=around[0], wall_c=around[1],
-                coefficient_w_m2_k=self.coefficient, emissivity=self.emissivity,
-            )  # fmt: skip
-            level, fall = outer.level, outer.slope
-            if skin is not None:
-                through = 1.0 / (1.0 + fall * skin)
-                level, fall = level * through, fall * through
-            flux = between * (temp_c[1:] - temp_c[:-1])
-            right = base - content
-            right *= per_tau
-            right[:-1] += flux
-            right[1:] -= flux
-            right[-1] += level - fall * temp_c[-1]
-            diagonal = per_tau.copy()
-            if bend is None:
-                np.negative(between, out=between)
-                upper = between * slope[1:]
-                lower = between * slope[:-1]
-            else:
-                # conductivity rises with temperature, and the flux with it, but never by more than
-                # keeps the columns dominant; a guess that was far off is mended without, for a long
-                # straight line would lead on to conductivities that don't exist
-                bend /= k
-                bend /= k
-                flux *= between
-                flux /= grid.area
-                upper = flux * layers.inner
-                upper *= bend[1:]
-                np.maximum(upper, -between, out=upper)
-                upper += between
-                upper *= slope[1:]
-                np.negative(upper, out=upper)
-                lower = flux
-                lower *= layers.outer
-                lower *= bend[:-1]
-                np.minimum(lower, between, out=lower)
-                lower -= between
-                lower *= slope[:-1]
-            diagonal[:-1] -= lower
-            diagonal[1:] -= upper
-            diagonal[-1] += fall * slope[-1]
-            against = None
-            if self.below is not None:
-                against = self.below.against(
-                    temp_c[0], now, air_c=around[2], wall_c=around[3], pan_base=pan_base, tau=tau
-                )
-                right[0] += against.flux(temp_c[0])
-                diagonal[0] += against.fall * slope[0]
-            loss = None
-            if plane is not None and self.drying is not None:
-                loss = self.drying.loss(temp_c, plane, around[-1])
-                right[plane.node, plane.member] -= loss[0]
-                diagonal[plane.node, plane.member] += loss[1] * slope[plane.node, plane.member]
-            change = solve_three_diagonals(lower, diagonal, upper, right)
-            heat = content + change
-            change *= slope
-            line_c = temp_c + change
-            inward = level - fall * line_c[-1]
-            next_c, boils, phase, settled = self.boiling.look(
-                now, phase, boils, heat=heat, line_c=line_c, capacity=capacity, turn=turn
-            )
-            if settled and (material.constant or float(np.abs(change).max()) < self._straight_k):
-                break
-            line_c, ended_c = next_c, line_c
-        else:
-            line_c = ended_c
+        held = Held(now.phase, layers, ahead)
+        faces = None
+        if self.below is not None or plane is not None:
+            faces = Faces(self.below, self.drying, plane, now=now, pan_base=pan_base, tau=tau)
+        found = self.rounds.solve(
+            held, Guess(base, heat, line_c, boils, phase, inward), faces,
+            per_tau=grid.volume_m * (1.0 / tau), around=around,
+        )  # fmt: skip
+        line_c, inward, skin = found.line_c, found.inward, layers.skin
         face_c = line_c[-1] if skin is None else line_c[-1] + inward * skin
-        drying = None
-        if plane is not None and loss is not None:
-            drying = loss[0] + loss[1] * (line_c - temp_c)[plane.node, plane.member]
+        against = None if faces is None else faces.against
         under = None if against is None else against.flux(line_c[0])
         return Stage(
-            heat=heat,
+            heat=found.heat,
             temp_c=line_c,
-            phase=phase,
+            phase=found.phase,
             inward=inward,
-            radiant=outer.radiant_level - outer.radiant_slope * face_c,
+            radiant=found.radiant_level - found.radiant_slope * face_c,
             under=under,
-            drying=drying,
+            drying=None if faces is None else faces.drying_of(line_c),
             face_c=face_c,
             under_c=line_c[0]
             if against is None or under is None
