@@ -15,6 +15,7 @@ from ovenwright.modelling.simulating import Simulation
 from ovenwright.modelling.surroundings_ahead import EarlierCourse, draw_ahead
 
 _AHEAD_STEPS = 36
+_TOLERANCE_K = 2.0  # of a step; what is open ahead is far more
 _QUANTILES = (0.05, 0.25, 0.5, 0.75, 0.95)
 
 
