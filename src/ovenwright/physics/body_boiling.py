@@ -135,8 +135,9 @@ class Boiling:
             dry = at.phase.moist & ~phase.moist  # dried out within this stage
             # neither dry nor boiling may fit just as the last water goes: then let it be dry
             beyond_k = np.where(dry, -over_k if turn < _PATIENT else 0.0, beyond_k)
-        worst_k = np.maximum.reduce(beyond_k, axis=0, where=at.phase.moist, initial=0.0)
-        return np.asarray(worst_k < self._settled_k)
+        # a node without water has nothing to settle
+        beyond_k = np.where(at.phase.moist, beyond_k, 0.0)
+        return np.asarray(np.maximum.reduce(beyond_k, axis=0) < self._settled_k)
 
     def mend(
         self, at: Held, phase: Phase, boils: NDArray[np.bool_], *,

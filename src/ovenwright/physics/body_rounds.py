@@ -185,18 +185,19 @@ class Rounds:
             change *= slope
             line_c = temp_c + change
             inward = level - fall * line_c[-1]
-            settled = np.ones(line_c.shape[1], dtype=bool)
+            found = Found(heat, line_c, phase, inward, outer.radiant_level, outer.radiant_slope)
+            settled = None
             if not material.constant:
                 np.abs(change, out=change)
                 settled = np.maximum.reduce(change, axis=0) < self._straight_k
             if boils is not None:
-                settled &= self._boiling.settled(
+                still_boils = self._boiling.settled(
                     at, phase, boils, heat=heat, line_c=line_c, capacity=capacity, turn=turn
                 )
-            found = Found(heat, line_c, phase, inward, outer.radiant_level, outer.radiant_slope)
-            rest = np.flatnonzero(~settled)
-            if not rest.size:
+                settled = still_boils if settled is None else settled & still_boils
+            if settled is None or settled.all():
                 return found
+            rest = np.flatnonzero(~settled)
             if self._parts(settled.size, rest.size, turn) and faces is None:
                 apart = self.take(rest)
                 some = Guess(
