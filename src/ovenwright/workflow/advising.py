@@ -289,14 +289,17 @@ def in_words(a: Advice) -> tuple[str, ...]:
         words.append("No setting within the limits meets every requirement as surely as asked.")
         if a.beyond:
             words.append(
-                "Not met by any setting that was tried: "
+                "Not met as surely by any setting that was tried: "
                 + ", ".join(a.beyond)
                 + ". Allow more, or look for another cause than the settings."
             )
         else:
             words.append("Each can be met, but not all at once: what mends one breaks another.")
         if a.best_try is not None:
-            words.append(f"Nearest to it: {_settings(a.best_try, a)}.")
+            words.append(
+                f"Nearest to it: {_settings(a.best_try, a)}; all requirements met in "
+                f"{100 * a.best_try.together:.0f} % of cases."
+            )
     words += [f"Left out: {one}." for one in a.not_foretold]
     return tuple(words)
 
