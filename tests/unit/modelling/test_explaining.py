@@ -89,9 +89,12 @@ def test_the_cooler_place_took_up_less_heat(cooler: Explained) -> None:
 
 
 def test_heat_taken_up_is_what_the_body_that_was_recorded_took_up(cooler: Explained) -> None:
-    # by the conductor that made the readings: capacity is known, so only the fit can be off
-    whole = sum(s.slow_kj_m2[1] for s in cooler.stretches)
-    assert whole == pytest.approx(truth_kj_m2(170.0), rel=0.05)
+    # by the conductor that made the readings: capacity is known, so only the fit can be off. Bodies
+    # of a cast may stay a few kelvin short of the core, as real ones depart from the model, and
+    # have taken up as much less: by what is said of nine in ten, and by the middle, nearly
+    low, whole, high = (sum(s.slow_kj_m2[i] for s in cooler.stretches) for i in range(3))
+    assert low < truth_kj_m2(170.0) < high
+    assert whole == pytest.approx(truth_kj_m2(170.0), rel=0.08)
 
 
 def test_weaker_exchange_is_told_from_surroundings() -> None:
