@@ -20,12 +20,12 @@ KNOTS = np.linspace(np.log(5.0), np.log(5.0e4), 40)
 REACH = 0.7
 """Over so much of ln(time) a departure is forgotten to 1/e: about a doubling of the time."""
 
-SIZES = np.array([0.12, 0.19, 0.28, 0.40, 0.58])
+SIZES = np.array([0.05, 0.12, 0.19, 0.28, 0.40, 0.58])
 """Sizes of the departure (standard deviation of the logarithm of the rate)."""
 
-SIZE_SHARES = np.array([0.15, 0.22, 0.25, 0.22, 0.16])
+SIZE_SHARES = np.array([0.06, 0.14, 0.21, 0.24, 0.20, 0.15])
 """How likely each size is before the data: one-dimensional models of real, irregular bodies miss
-heating rates by 10 to 40 % (common practice, no source)."""
+heating rates by 10 to 40 %, and hardly one is nearly exact (common practice, no source)."""
 
 
 def likeness(one: FloatArray, other: FloatArray) -> FloatArray:

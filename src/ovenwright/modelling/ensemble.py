@@ -98,6 +98,52 @@ def nudged(ensemble: Ensemble, rng: np.random.Generator) -> Ensemble:
     return replace(ensemble, z=z)
 
 
+def crossed(ensemble: Ensemble, group: IntArray, rng: np.random.Generator) -> Ensemble:
+    """Return every member moved along the difference of two others of its group.
+
+    What readings leave open lies along narrow valleys (a thicker body that conducts better heats
+    alike); the others already lie in them and show the way (differential evolution: ter Braak 2006,
+    Statistics and Computing 16:239). A move and its way back are equally likely, so it is to be
+    taken by readings and prior together, see `before`.
+
+    Parameters
+    ----------
+    ensemble : the members
+    group : (m,) number of the group of each; members move among their own
+    rng : of the draws
+    """
+    rows, members = ensemble.z.shape
+    order = np.argsort(group, kind="stable")
+    _, start, count = np.unique(group[order], return_index=True, return_counts=True)
+    one, other = np.empty(members, np.intp), np.empty(members, np.intp)
+    for first, size in zip(start, count, strict=True):
+        mine = order[first : first + size]
+        one[mine], other[mine] = (
+            mine[rng.integers(0, size, size)],
+            mine[rng.integers(0, size, size)],
+        )
+    apart = ensemble.z[:, one] - ensemble.z[:, other]
+    moved = rng.random((rows, members)) < rng.choice(_CROSSED, size=members)
+    many = np.maximum(moved.sum(axis=0), 1)
+    reach = _REACH / np.sqrt(2.0 * many) * rng.choice(_REACHES, size=members)
+    blur = _BLUR * rng.normal(size=(rows, members)) * ensemble.spread
+    z = ensemble.z + np.where(moved, reach * apart + blur, 0.0)
+    beyond = np.any(np.abs(z) > _FARTHEST, axis=0)
+    return replace(ensemble, z=np.where(beyond, ensemble.z, z))
+
+
+def before(ensemble: Ensemble) -> FloatArray:
+    """Return the log density (m,) of members' coordinates before the readings, up to a constant."""
+    spread = np.where(ensemble.spread > 0.0, ensemble.spread, 1.0)
+    away = (ensemble.z - ensemble.centre) / spread
+    return np.asarray(-0.5 * np.sum(away * away, axis=0))
+
+
+_REACH = 2.38  # the best of one Gaussian to another (ter Braak 2006)
+_REACHES = np.array([0.35, 0.7, 1.0])
+_CROSSED = np.array([0.3, 0.6, 1.0])  # share of the coordinates that move at once
+_BLUR = 0.03
+_FARTHEST = 5.0  # prior widths: no body is out there, and its properties might be none
 _STEPS = np.array([0.15, 0.35, 0.7])
 _MOVED = 0.6  # share of the coordinates that move at once
 

@@ -2,8 +2,8 @@
 
 A record keeps, for each run and channel, a small cast of bodies that fitted the whole heating. The
 next run starts from them, each moved a little: what all pieces have in common moves less than what
-belongs to a sensor's place and that day's oven. It keeps the general priors as well, with odds of
-one to the number of runs, so that a product that turns out to be new is not forced into the record.
+belongs to a sensor's place and that day's oven. It keeps the general priors as well, as half a run
+beside those recorded, so that a product that turns out to be new is not forced into the record.
 """
 
 from __future__ import annotations
@@ -21,6 +21,9 @@ from ovenwright.modelling.heating import Heating
 from ovenwright.modelling.priors import KNOWN_KINDS, PARAMETERS
 from ovenwright.modelling.surroundings_ahead import EarlierCourse
 
+# that the next run is of none of the kinds seen counts as half a run (the ½ that Krichevsky and
+# Trofimov 1981, IEEE Trans Inf Theory 27:199, add to counts; from memory)
+_NEW_KIND = 0.5
 _KEPT = 60  # bodies kept for each channel
 _COMMON_SPREAD = 0.25  # from piece to piece, in prior widths; common practice, no source
 _OWN_SPREAD = 0.5  # of place and exchange, from run to run; common practice, no source
@@ -163,7 +166,7 @@ def draw_recorded(
     if not channels:
         return general
     rng = np.random.default_rng(seed)
-    new_kind = 1.0 / (1.0 + len(record.runs))
+    new_kind = _NEW_KIND / (1.0 + len(record.runs))
     spread = np.array([_OWN_SPREAD if p.own else _COMMON_SPREAD for p in PARAMETERS])[:, None]
     parts = [replace(general, log_weight=general.log_weight + np.log(new_kind))]
     each = max(1, (members - general.members) // len(channels))

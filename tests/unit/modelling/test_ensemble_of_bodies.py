@@ -9,7 +9,7 @@ from scipy.stats import kstest
 
 from ovenwright.errors import OutOfRange
 from ovenwright.modelling.departures import KNOTS
-from ovenwright.modelling.ensemble import draw_prior, joined, nudged
+from ovenwright.modelling.ensemble import before, crossed, draw_prior, joined, nudged
 from ovenwright.modelling.priors import KINDS, PARAMETERS, Law
 from ovenwright.modelling.simulating import Simulation
 
@@ -25,6 +25,21 @@ def test_nudging_leaves_the_prior_as_it_is() -> None:
         assert kstest(row, "norm").pvalue > 1e-4
     again = nudged(ensemble, np.random.default_rng(3))
     assert np.abs(np.corrcoef(again.z[0], ensemble.z[0])[0, 1]) > 0.8
+
+
+def test_moves_along_differences_leave_the_prior_as_it_is_where_prior_odds_decide() -> None:
+    now = draw_prior(4096, seed=2, knots=KNOTS.size, known={"half_size_m": 0.02})
+    rng = np.random.default_rng(3)
+    taken = []
+    for _ in range(12):
+        tried = crossed(now, now.family, rng)
+        yes = np.log(rng.random(now.members)) < before(tried) - before(now)
+        now = replace(now, z=np.where(yes, tried.z, now.z))
+        taken.append(yes.mean())
+    assert np.mean(taken) > 0.1
+    for row in now.z[1:]:
+        assert kstest(row, "norm").pvalue > 1e-4
+    assert now.value("half_size_m") == pytest.approx(np.full(4096, 0.02))
 
 
 @pytest.mark.parametrize("kind", KINDS, ids=lambda k: k.name)
