@@ -10,6 +10,8 @@ from ovenwright.domain.arrays import FloatArray
 from ovenwright.modelling.heating import Heating
 
 _STILL_MOVING = 0.25  # of the mean rate so far
+_SLOWER = 0.8  # of the rate one window earlier: the move is ending; common practice, no source
+_SLOWING_SPREAD = 0.5  # of the logarithm of its time constant; common practice, no source
 _LIKE = 0.06  # an earlier run that far apart (share of the rise) has lost most of its say
 _WANDER = 0.03  # of the rise, per elapsed time again; common practice, no source
 
@@ -46,14 +48,32 @@ def _now(heating: Heating) -> tuple[float, float, float, float]:
     return now, rate, now - min(base, heating.start_c), window
 
 
+def _slowing(heating: Heating, rate: float, window: float) -> float | None:
+    """Return the time constant with which a move of the surroundings dies away, None where it does not.
+
+    A controller that reaches its setpoint, and any body near its end, lets the rate fall as an
+    exponential; two windows one after the other tell how fast.
+    """
+    line = heating.around
+    earlier = (line.time_s >= heating.until_s - 2.0 * window) & (
+        line.time_s < heating.until_s - window
+    )
+    if int(earlier.sum()) < 3:
+        return None
+    before = float(np.polyfit(line.time_s[earlier], line.temp_c[earlier], 1)[0])
+    if before * rate <= 0.0 or abs(rate) > _SLOWER * abs(before):
+        return None
+    return window / float(np.log(before / rate))
+
+
 def as_now(
     heating: Heating, ahead_s: FloatArray, members: int, rng: np.random.Generator
 ) -> FloatArray:
     """Draw courses from what the surroundings do now.
 
     Where they still move, they go on for a time that is as open as the time they have moved
-    (half of such moves end within another 0.4 of it; common practice, no source), and end abruptly or bend over. Where they
-    hold, they hold, with a wander.
+    (half of such moves end within another 0.4 of it; common practice, no source), and end abruptly
+    or bend over; a move that has begun to slow down dies away as it does. Where they hold, they hold, with a wander.
 
     Parameters
     ----------
@@ -74,6 +94,12 @@ def as_now(
         open_share = 0.4 * (1.0 / (1.0 - rng.random(members)) - 1.0)
         more_s = np.clip(elapsed * open_share, 1e-3, 5.0 * elapsed)
         bends = rng.random(members) < 0.5
+        ends_s = _slowing(heating, rate, window)
+        if ends_s is not None:
+            # the rate was read half a window ago and has fallen further since
+            rate *= float(np.exp(-0.5 * window / ends_s))
+            more_s = ends_s * np.exp(_SLOWING_SPREAD * rng.normal(size=members))
+            bends[:] = True
         bent = more_s * (1.0 - np.exp(-tau / more_s))
         course = now + rate * np.where(bends, bent, np.minimum(tau, more_s))
     else:

@@ -19,6 +19,7 @@ from ovenwright.modelling.product_record import (
     recorded,
     whole_fit,
 )
+from ovenwright.modelling.surroundings_ahead import as_now
 
 TIME = np.arange(0.0, 1801.0, 2.0)
 TAU = 400.0
@@ -162,3 +163,19 @@ def test_a_rate_that_breaks_is_said_in_words() -> None:
     now = begin("run", air, (Line("core", TIME, np.minimum(bent, 215.0)),), until_s=620.0)
     words = misfit_words(fit(now, dry(3000)), "core")
     assert "faster than the model" in words
+
+
+def test_surroundings_that_slow_down_are_not_foreseen_to_climb_on() -> None:
+    # nearing 200 °C with a time constant of 40 s, still rising by half a kelvin a second
+    climbing = np.where(TIME < 60.0, 25.0, 200.0 - 175.0 * np.exp(-(TIME - 60.0) / 40.0))
+    core = lumped()[1]
+    now = begin("run", Line("air", TIME, climbing), (core,), until_s=150.0)
+    ahead = as_now(now, np.array([150.0, 300.0, 600.0]), 400, np.random.default_rng(1))
+    assert np.median(ahead[1:], axis=1) == pytest.approx(np.full(2, 200.0), abs=5.0)
+    # the same rate, held to the last: how long it goes on is open
+    straight = 25.0 + np.maximum(TIME - 60.0, 0.0) * 175.0 / 90.0
+    now = begin("run", Line("air", TIME, straight), (core,), until_s=150.0)
+    open_still = as_now(now, np.array([150.0, 300.0, 600.0]), 400, np.random.default_rng(1))
+    assert np.ptp(np.quantile(open_still[2], [0.05, 0.95])) > 3.0 * np.ptp(
+        np.quantile(ahead[2], [0.05, 0.95])
+    )
