@@ -33,6 +33,7 @@ from ovenwright.virtual.running import record as play
 from ovenwright.virtual.scenarios import random_scenario
 
 LEVEL_C = 95.0
+_TOLD_EACH = 20  # seeds
 
 
 def lines_of(recording: Recording) -> tuple[Line, tuple[Line, ...]]:
@@ -66,7 +67,8 @@ def main() -> None:
     ask.add_argument("--kind", default="moist")
     ask.add_argument("--members", type=int, default=2500)
     args = ask.parse_args()
-    rows, refused, spent = [], 0, []
+    rows: list[tuple[float, ...]] = []
+    refused, spent = 0, []
     record = ProductRecord("tin bread", args.kind, ())
     if args.record:
         for seed in (9001, 9002, 9003):
@@ -113,10 +115,17 @@ def main() -> None:
                     np.ptp(told.interval_50) / whole,
                 )
             )
+        done = seed - args.first + 1
+        if done % _TOLD_EACH == 0 or done == args.seeds:
+            print(summary(rows, done, refused, spent), flush=True)
+
+
+def summary(rows: list[tuple[float, ...]], seeds: int, refused: int, spent: list[float]) -> str:
+    """Figures so far, in a line."""
     table = np.array(rows, dtype=np.float64)
     error = np.abs(table[:, 0])
-    print(
-        f"{len(rows)} cores of {args.seeds} seeds, {refused} refused: median |error| "
+    return (
+        f"{len(rows)} cores of {seeds} seeds, {refused} refused: median |error| "
         f"{np.median(error):.4f}, 90th percentile {np.quantile(error, 0.9):.4f}, bias "
         f"{np.median(table[:, 0]):+.4f}, in the 90 % interval {table[:, 1].mean():.3f}, in the 50 % "
         f"{table[:, 2].mean():.3f}, widths {np.median(table[:, 3]):.3f} and {np.median(table[:, 4]):.3f}; "
