@@ -173,7 +173,7 @@ def test_a_bake_nobody_saw_comes_as_foretold_and_nearer_once_other_runs_were_see
     plan, _ = plan_for(unseen, None, tools.library())
     seen = lay_bake(unseen.id, results_of(unseen, plan, tools.library()), plan)
     to = Turned(shift, seen.bake_s / laid.bake_s, 0.0)
-    width = {}
+    width: dict[str, list[float]] = {}
     for name, foreteller in (("plain", plain), ("taught", taught)):
         told_c = foreteller.tell(to).temp_c
         for channel in ("core left", "core centre", "core right"):
@@ -255,7 +255,7 @@ def test_a_product_record_serves_advice_and_explanation_and_never_holds_the_run_
     record = record_for(logbook, "loaf", runs[2])
     misses = []
     for used in (None, record):
-        bake_of, _, _ = with_cores(runs[2], library, WANTED, laid, used)
+        bake_of, _, _, _ = with_cores(runs[2], library, WANTED, laid, used)
         foreteller = Foreteller(bake_of, plain_response(40, 4))
         seen = [laid.profile.temp_c[:, laid.profile.names.index(c.channel)] for c in bake_of.cores]
         misses.append(
