@@ -37,9 +37,9 @@ NEXT_PIECE = 0.02
 """How far the next piece in a place differs from this one in time, its sensor included, standard
 deviation; common practice, no source."""
 
-PLACE_K = 1.0
-"""How far one air or wall channel differs from run to run for itself, its sensor's place and its side
-of the oven, standard deviation; common practice, no source."""
+PLACE_K = 0.3
+"""How far one air or wall channel differs from run to run for itself, its side of the oven and gusts,
+standard deviation; the errors of its sensor are in the measures already. Common practice, no source."""
 
 SURFACE_FOLLOWS = (0.2, 1.0)
 """A surface that is a share of the way to its surroundings follows a change of them by that share to
