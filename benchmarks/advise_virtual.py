@@ -172,8 +172,8 @@ def main() -> None:
     print(f"passed as they were: {passed}; said none can: {none}")
     for aim, met in applied.items():
         print(f"{aim}: all met in {sum(met)} of {len(met)}")
-    for name, inside in held.items():
-        print(f"{name}: value inside its nine in ten in {sum(inside)} of {len(inside)}")
+    for name, hits in held.items():
+        print(f"{name}: value inside its nine in ten in {sum(hits)} of {len(hits)}")
     print(f"CPU of advice: median {np.median(spent):.0f} s, longest {max(spent):.0f} s")
 
 
