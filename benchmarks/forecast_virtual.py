@@ -46,6 +46,7 @@ def lines_of(recording: Recording) -> tuple[Line, tuple[Line, ...]]:
             recording.reading_c[sound, i],
             lag_s=channel.time_constant_s,
             noise_k=channel.noise_k,
+            position=0.0 if channel.name.startswith("core") else None,
         )
     cores = tuple(line for name, line in lines.items() if name.startswith("core"))
     return mean_line((lines["air left"], lines["air right"])), cores

@@ -104,6 +104,14 @@ _H = (
 _ROOM = "no direction favoured: anything between"
 _SLEEVE = "tin of 0.5 mm to cast iron of 5 mm, 2 to 20 kJ/m²/K; from densities and heat capacities, from memory"
 _GAP = "still gas gap of 2 to 20 mm up to good contact, 1.5 to 60 W/m²/K, from memory"
+_TIN = (
+    "steel or aluminium tin of 0.4 to 1.5 mm, pan of up to 3 mm, 1 to 12 kJ/m²/K; from densities and heat "
+    "capacities, from memory"
+)
+_TOUCH = (
+    "moist food lies against the metal: from a film of vapour or fat (0.1 to 0.3 mm of steam, 80 to 250 "
+    "W/m²/K, from its conductivity) to a crust that has come away (gas gap of 2 mm, 12 W/m²/K); from memory"
+)
 
 
 def _priors(
@@ -113,6 +121,7 @@ def _priors(
     k: tuple[float, float],
     sources: tuple[str, str, str],
     water: tuple[float, float] = (50.0, 900.0),
+    touches: bool = False,
 ) -> dict[str, Prior]:
     return {
         "half_size_m": Prior(Law.LOGNORMAL, *size, sources[0]),
@@ -130,8 +139,16 @@ def _priors(
         ),
         "shape": Prior(Law.UNIFORM, 0.0, 2.0, _ROOM),
         "position": Prior(Law.UNIFORM, 0.0, 1.0, _ROOM),
-        "sleeve_j_m2_k": Prior(Law.LOGNORMAL, 8.0e3, 1.0, _SLEEVE),
-        "gap_w_m2_k": Prior(Law.LOGNORMAL, 12.0, 1.0, _GAP),
+        "sleeve_j_m2_k": (
+            Prior(Law.LOGNORMAL, 3.5e3, 0.75, _TIN)
+            if touches
+            else Prior(Law.LOGNORMAL, 8.0e3, 1.0, _SLEEVE)
+        ),
+        "gap_w_m2_k": (
+            Prior(Law.LOGNORMAL, 60.0, 1.0, _TOUCH)
+            if touches
+            else Prior(Law.LOGNORMAL, 12.0, 1.0, _GAP)
+        ),
         "gap_emissivity": Prior(Law.BETA, 6.0, 2.0, "oxidised metal and non-metal, from memory"),
         "water_kg_m3": Prior(
             Law.UNIFORM, *water, "mass share of water times density; common practice, no source"
@@ -167,6 +184,7 @@ KINDS: tuple[Kind, ...] = (
             capacity=(1.3e6, 0.4),
             k=(0.25, 0.4),
             water=(60.0, 450.0),
+            touches=True,
             sources=(
                 "bun to tin loaf, 10 to 60 mm; common practice, no source",
                 _CAPACITY,
@@ -185,6 +203,7 @@ KINDS: tuple[Kind, ...] = (
             capacity=(3.4e6, 0.15),
             k=(0.45, 0.2),
             water=(400.0, 850.0),
+            touches=True,
             sources=("10 to 60 mm; common practice, no source", _CAPACITY, _CAPACITY),
         ),
     ),

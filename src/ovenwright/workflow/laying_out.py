@@ -162,6 +162,8 @@ def _lines(
     """Return sound readings of channels, why others have none, and what was flagged."""
     lines: dict[str, Line] = {}
     out: dict[str, str] = {}
+    # a plan's core was put into the middle; a channel that is only asked about may sit anywhere
+    central = _by_role(plan, Role.CORE)
     profile = condition(run, plan) if plan is not None else None
     spans = profile.spans if profile is not None else check_run(run)
     remarks = {n: tuple(s.reason for s in spans if s.channel == n) for n in names}
@@ -194,7 +196,7 @@ def _lines(
             temp_c[sound],
             lag_s=lag if np.isfinite(lag) else 0.0,
             noise_k=noise if np.isfinite(noise) else 0.1,
-            position=None,
+            position=0.0 if name in central else None,
         )
     return lines, out, remarks
 
