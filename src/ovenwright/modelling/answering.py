@@ -19,10 +19,10 @@ from ovenwright.modelling.responding import FELT
 
 PIECE_TIME = 0.03
 """How far pieces of one batch, sensors in them included, differ in time, before their scatter is
-looked at; common practice, no source."""
+looked at; our choice."""
 
-_DAY_TIME = 0.01  # how far whole runs differ otherwise: dough, proof; common practice, no source
-_PIECE_SAY = 3.0  # pieces' worth that the scatter thought before counts; common practice, no source
+_DAY_TIME = 0.01  # how far whole runs differ otherwise: dough, proof; our choice
+_PIECE_SAY = 3.0  # pieces' worth that the scatter thought before counts; our choice
 
 _MEMBERS = 20
 _GRID = np.linspace(FELT[0], FELT[1], 7)

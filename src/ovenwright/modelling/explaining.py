@@ -22,7 +22,7 @@ from ovenwright.modelling.priors import INDEX, PARAMETERS
 from ovenwright.modelling.simulating import Simulation
 
 PIECE_SPREAD = 0.1
-"""How far one piece differs from the next of its batch, in prior widths; common practice, no source."""
+"""How far one piece differs from the next of its batch, in prior widths; our choice."""
 
 PLACE_SPREAD = 0.7
 """How far exchange and the sensor's place differ from place to place, likewise."""

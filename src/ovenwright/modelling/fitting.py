@@ -34,12 +34,12 @@ HORIZON = 8.0
 """A forecast reaches so many times as far as what is known."""
 
 KNOWN_SIZE = 0.4
-"""Departures from what a record expects are so much smaller than from a bare model (common practice,
-no source)."""
+"""Departures from what a record expects are so much smaller than from a bare model (our
+choice)."""
 
 PLACED = 0.15
 """Standard uncertainty of where a sensor was put, as a share of the half size: 5 to 10 mm in a loaf
-(our assumption, no source)."""
+(our choice)."""
 
 CAST = 300
 """Members that stand for a channel."""

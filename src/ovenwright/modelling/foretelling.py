@@ -24,7 +24,7 @@ from ovenwright.modelling.responding import Response, shift_along
 from ovenwright.modelling.simulating import Simulation
 
 POINTS = 140
-_KEPT = 0.5  # of the cast; common practice, no source
+_KEPT = 0.5  # of the cast; our choice
 _MARCHED = 24  # times at which a march is read
 _BOILS_K = 0.5  # a core so near to boiling stands
 _ALIKE_K = 3.0  # cores that begin so near to each other are marched together, from their mean
@@ -35,7 +35,7 @@ is one model that may be wrong, and what each has for itself. Common practice, n
 
 NEXT_PIECE = 0.02
 """How far the next piece in a place differs from this one in time, its sensor included, standard
-deviation; common practice, no source."""
+deviation; our choice."""
 
 PLACE_K = 0.3
 """How far one air or wall channel differs from run to run for itself, its side of the oven and gusts,

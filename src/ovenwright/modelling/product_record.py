@@ -25,8 +25,8 @@ from ovenwright.modelling.surroundings_ahead import EarlierCourse
 # Trofimov 1981, IEEE Trans Inf Theory 27:199, add to counts; from memory)
 _NEW_KIND = 0.5
 _KEPT = 60  # bodies kept for each channel
-_COMMON_SPREAD = 0.25  # from piece to piece, in prior widths; common practice, no source
-_OWN_SPREAD = 0.5  # of place and exchange, from run to run; common practice, no source
+_COMMON_SPREAD = 0.25  # from piece to piece, in prior widths; our choice
+_OWN_SPREAD = 0.5  # of place and exchange, from run to run; our choice
 _FULL_SHARE = 0.85  # a core this near to its surroundings tells no more
 _FALL_K = 12.0  # of the surroundings, after which heating has ended
 _COURSE = 160

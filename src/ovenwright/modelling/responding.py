@@ -24,12 +24,10 @@ takes heat from condensing steam and from what it lies on, and boils at one temp
 cannot tell these from air and walls. Common practice, no source; from several runs it is learnt."""
 
 WANDER_K = 1.5
-"""How far surroundings differ from run to run with nothing turned; common practice, no source."""
+"""How far surroundings differ from run to run with nothing turned; our choice."""
 
-SPACING_DOUBT = 0.3  # of a gain that a person gave, as a share of it; common practice, no source
-_FAR = (
-    0.03  # what a zone feels of zones further off, standard deviation; common practice, no source
-)
+SPACING_DOUBT = 0.3  # of a gain that a person gave, as a share of it; our choice
+_FAR = 0.03  # what a zone feels of zones further off, standard deviation; our choice
 _BLEND = 0.08  # of the oven's length over which one zone's air turns into the next one's
 
 
@@ -156,9 +154,9 @@ class Learnt:
         return np.asarray(np.sqrt(np.sum(self.root**2, axis=1)).reshape(self.centre.shape))
 
 
-_TURNED_K = 2.0  # a setpoint that differed by less tells nothing; common practice, no source
+_TURNED_K = 2.0  # a setpoint that differed by less tells nothing; our choice
 _TOLD = 2.0 / 3.0
-_WANDER_SAY = 4.0  # runs' worth that the prior of the wander counts; common practice, no source
+_WANDER_SAY = 4.0  # runs' worth that the prior of the wander counts; our choice
 
 
 def learn(runs: Sequence[Lived]) -> Learnt:

@@ -10,10 +10,10 @@ from ovenwright.domain.arrays import FloatArray
 from ovenwright.modelling.heating import Heating
 
 _STILL_MOVING = 0.25  # of the mean rate so far
-_SLOWER = 0.8  # of the rate one window earlier: the move is ending; common practice, no source
-_SLOWING_SPREAD = 0.5  # of the logarithm of its time constant; common practice, no source
+_SLOWER = 0.8  # of the rate one window earlier: the move is ending; our choice
+_SLOWING_SPREAD = 0.5  # of the logarithm of its time constant; our choice
 _LIKE = 0.06  # an earlier run that far apart (share of the rise) has lost most of its say
-_WANDER = 0.03  # of the rise, per elapsed time again; common practice, no source
+_WANDER = 0.03  # of the rise, per elapsed time again; our choice
 
 
 @dataclass(frozen=True, slots=True)

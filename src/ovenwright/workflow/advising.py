@@ -199,7 +199,7 @@ def advise_run(
         "cores by the half of the fitted bodies that come nearest to the readings by themselves",
         *record_words(record),
         f"the next piece in a place differs by {100 * NEXT_PIECE:g} % in time (one standard deviation; "
-        "common practice, no source), and each air or wall channel by "
+        "our choice), and each air or wall channel by "
         f"{PLACE_K:g} K for itself",
         "surfaces go on from their share of the way from start to surroundings",
         "requirements are worked out by the same measures as a judged run, on foretold readings",
@@ -209,7 +209,7 @@ def advise_run(
     if limits.spacing_gain_k is not None:
         rests.append(
             f"{limits.spacing_gain_k:g} K warmer surroundings with a tenth more room for each piece, as "
-            "given, give or take three tenths of it (common practice, no source)"
+            "given, give or take three tenths of it (our choice)"
         )
     return Advised(run.id, advice, tuple(rests), _not_told(limits), (*doubts, *in_words(advice)))
 

@@ -222,7 +222,7 @@ def explain_run(
     rests = [
         *slow.heating.notes,
         "pieces are alike but for a tenth of what is known of such bodies, exchange and sensor "
-        "place but for seven tenths (common practice, no source)",
+        "place but for seven tenths (our choice)",
         *record_words(record),
         f"kind of body: {kind}" if kind != "any" else "kind of body not known",
         *(f"{n} is out: {w}" for n, w in out.items()),

@@ -73,7 +73,7 @@ def gather(
     """
     plain = (
         f"surroundings follow a setpoint {_DEFAULT}",
-        f"from run to run the surroundings differ by {WANDER_K:g} K anyway (common practice, no source)",
+        f"from run to run the surroundings differ by {WANDER_K:g} K anyway (our choice)",
     )
     if not refs:
         return Lessons(None, (), plain)
@@ -246,7 +246,7 @@ def answer_words(answered: Answered | None, lessons: Lessons) -> str:
     )
     return (
         f"cores answer to {low:.0f} to {high:.0f} % of a change around them, of what the model alone "
-        f"would have: {why} (common practice, no source)"
+        f"would have: {why} (our choice)"
     )
 
 
