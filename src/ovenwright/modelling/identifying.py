@@ -65,8 +65,8 @@ def few_words(channel: ChannelFit) -> str:
     if channel.effective >= _FEWEST:
         return ""
     return (
-        f"about {max(channel.effective, 1.0):.0f} different bodies carry this fit: its middle can be "
-        "used, what each parameter is can't be told from it"
+        f"so few of the bodies first drawn come near the readings (about {max(channel.effective, 1.0):.0f}) "
+        "that what each parameter is can't be told from this fit; the course of its middle can be used"
     )
 
 
