@@ -22,6 +22,7 @@ _TRIES = 20_000
 _STEP = 0.2  # of a knob's range, to learn what it does
 _ENOUGH = 3  # settings that meet everything, of which the best is taken
 _SETTLED = 4e-4  # of knobs' ranges, squared: no step to speak of
+_WORTH = 0.02  # of the way to a limit, summed: less is no step towards meeting it; our choice
 
 
 class Aim(StrEnum):
@@ -69,6 +70,8 @@ def advise(adviser: Adviser, *, aims: tuple[Aim, ...] = tuple(Aim), seed: int = 
     if choices:
         return Advice(adviser.knobs, now, choices, None, (), tuple(adviser.not_foretold))
     nearest = max(search.asked, key=lambda a: _least(a, adviser))
+    # of settings that are all alike the one that came out best by a hair is no advice
+    helps = _least(nearest, adviser) > _least(whole, adviser) + _WORTH
     never = [
         r.name
         for i, r in enumerate(adviser.requirements)
@@ -78,7 +81,7 @@ def advise(adviser: Adviser, *, aims: tuple[Aim, ...] = tuple(Aim), seed: int = 
         adviser.knobs,
         now,
         (),
-        adviser.choice("nearest to it", nearest),
+        adviser.choice("nearest to it", nearest) if helps else None,
         tuple(never),
         tuple(adviser.not_foretold),
     )

@@ -300,6 +300,8 @@ def in_words(a: Advice) -> tuple[str, ...]:
                 f"Nearest to it: {_settings(a.best_try, a)}; all requirements met in "
                 f"{100 * a.best_try.together:.0f} % of cases."
             )
+        else:
+            words.append("No setting that was tried comes clearly nearer than the present ones.")
     words += [f"Left out: {one}." for one in a.not_foretold]
     return tuple(words)
 

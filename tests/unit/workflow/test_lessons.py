@@ -2,14 +2,18 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import cast
 
 import numpy as np
 
 from ovenwright.domain.run import Quality, Run, Series
+from ovenwright.modelling.advising import Advice
 from ovenwright.modelling.answering import Answered
 from ovenwright.modelling.foretelling import Bake
 from ovenwright.modelling.responding import Learnt
+from ovenwright.modelling.weighing import Choice
+from ovenwright.workflow.advising import in_words
 from ovenwright.workflow.lessons import Lessons, _once, _Told, _zone_words, answer_words
 
 ZONES = ("front", "middle", "back")
@@ -72,3 +76,13 @@ def test_what_cores_answer_is_told_with_its_range_or_why_it_is_not_known() -> No
     alone = answer_words(None, Lessons(None, (), ()))
     assert "30 to 110 %" in alone
     assert "one run can't tell" in alone
+
+
+def test_where_no_setting_helps_none_is_named_as_nearest() -> None:
+    none = (0.0, 0.0, 0.0)
+    now = Choice("as now", (), (), 0.0, 600.0, none, none, None, 1.0)
+    plain = Advice((), now, (), None, ("air alike",), ())
+    words = in_words(plain)
+    assert words[-1] == "No setting that was tried comes clearly nearer than the present ones."
+    helped = in_words(replace(plain, best_try=replace(now, together=0.25)))
+    assert helped[-1] == "Nearest to it: as now; all requirements met in 25 % of cases."
