@@ -75,14 +75,14 @@ class PlanShelf:
             raise trouble_from(cause, self.folder) from cause
         return tuple(i for i in found if self._numbers(i))
 
-    def _numbers(self, plan_id: str) -> list[int]:
+    def _numbers(self, plan_id: str, named: re.Pattern[str] = _FILE) -> list[int]:
         try:
             names = [p.name for p in (self.folder / plan_id).iterdir()]
         except (FileNotFoundError, NotADirectoryError):
             return []
         except OSError as cause:
             raise trouble_from(cause, self.folder / plan_id) from cause
-        return sorted(int(m[1]) for n in names if (m := _FILE.fullmatch(n)))
+        return sorted(int(m[1]) for n in names if (m := named.fullmatch(n)))
 
     def numbers(self, plan_id: str) -> tuple[int, ...]:
         """Return the numbers of a plan's versions, rising.
@@ -181,22 +181,13 @@ class PlanShelf:
         StorageTrouble : if one can't be read
         """
         self.numbers(plan_id)
-        return tuple(self._standing(plan_id, n) for n in self._steps(plan_id))
+        return tuple(self._standing(plan_id, n) for n in self._numbers(plan_id, _STANDING))
 
     def retired(self, plan_id: str) -> Standing | None:
         """Return how a plan was retired, None where it is offered; raises as :meth:`standings`."""
-        steps = self._steps(plan_id)
+        steps = self._numbers(plan_id, _STANDING)
         last = self._standing(plan_id, steps[-1]) if steps else None
         return last if last is not None and last.retired else None
-
-    def _steps(self, plan_id: str) -> list[int]:
-        try:
-            names = [p.name for p in (self.folder / plan_id).iterdir()]
-        except (FileNotFoundError, NotADirectoryError):
-            return []
-        except OSError as cause:
-            raise trouble_from(cause, self.folder / plan_id) from cause
-        return sorted(int(m[1]) for n in names if (m := _STANDING.fullmatch(n)))
 
     def _standing(self, plan_id: str, number: int) -> Standing:
         path = self.folder / plan_id / f"standing-{number}.json"
@@ -229,7 +220,7 @@ class PlanShelf:
         self.numbers(plan_id)
         if (self.retired(plan_id) is not None) == retired:
             return None
-        number = (self._steps(plan_id) or [0])[-1] + 1
+        number = (self._numbers(plan_id, _STANDING) or [0])[-1] + 1
         made = Standing(plan_id, retired, iso_from_ns(time.time_ns()), who, why)
         rows = {k: v for k, v in asdict(made).items() if k != "plan"}
         try:

@@ -86,10 +86,8 @@ class Aside:
 def _work(pipe: Connection) -> None:
     """Do what comes through the pipe until it closes."""
     nowhere = os.open(os.devnull, os.O_RDWR)
-    for ours in (
-        0,
-        1,
-    ):  # who listens to the asking process must hear its end, not wait for this one
+    # who listens to the asking process must hear its end, not wait for this one
+    for ours in (0, 1):
         os.dup2(nowhere, ours)
     while True:
         try:
